@@ -1,0 +1,142 @@
+"""The kernel: many fields of one width, read from or written to many places at once.
+
+A block of bytes is read as overlapping 64-bit words that begin at every fourth byte:
+
+    byte   0  1  2  3 | 4  5  6  7 | 8  9 10 11 | ...
+    Q[0]  [-----------------------]
+    Q[1]              [------------------------]
+
+A field of width w at bit o lies in `Q[o >> 5]`: shift left by `o & 31`, then right by `64 - w`,
+logical for unsigned numbers, arithmetic on the signed view for two's complement. So one gather and
+two shifts give any field up to 33 bits, sign included; wider ones are two such loads.
+"""
+
+import numpy as np
+import numpy.typing as npt
+
+Offsets = npt.NDArray[np.int64]
+Signed = npt.NDArray[np.int64]
+Unsigned = npt.NDArray[np.uint64]
+
+ONE_LOAD = 33  # widest field that a single load gives, bits
+_PADDING = 64  # bytes: a load of 8 bytes, or a message head of 30, may run over the end
+
+
+class BitBlock:
+    """A block of bytes, ready for gathering fields at bit offsets.
+
+    Parameters
+    ----------
+    data : bytes
+        The block.
+    """
+
+    def __init__(self, data: bytes) -> None:
+        size = len(data)
+        padded = np.zeros((size + _PADDING + 3) // 4 * 4, dtype=np.uint8)
+        padded[:size] = np.frombuffer(data, dtype=np.uint8)
+        self.bytes = padded
+        words = padded.view(">u4").astype(np.uint64)
+        self._quads = (words[:-1] << np.uint64(32)) | words[1:]
+
+    def unsigned(self, offsets: Offsets, width: int) -> Unsigned:
+        """Read one unsigned field at many places.
+
+        Parameters
+        ----------
+        offsets : ndarray of int64, shape (n,)
+            First bit of each value, counted from the first bit of the block.
+        width : int
+            Field width, bits, 1 to 64.
+
+        Returns
+        -------
+        ndarray of uint64, shape (n,)
+            Raw values, most significant bit first as on the wire.
+
+        Raises
+        ------
+        IndexError
+            If a value begins past the block: a bug of the caller, never a property of a stream.
+
+        Examples
+        --------
+        >>> BitBlock(bytes([0xD3, 0x00, 0x13])).unsigned(np.array([14]), 10)
+        array([19], dtype=uint64)
+        """
+        if width > ONE_LOAD:
+            high = self.unsigned(offsets, width - 32) << np.uint64(32)
+            return high | self.unsigned(offsets + (width - 32), 32)
+        loaded = self._quads[offsets >> 5]
+        loaded <<= offsets.view(np.uint64) & np.uint64(31)
+        loaded >>= np.uint64(64 - width)
+        return loaded
+
+    def signed(self, offsets: Offsets, width: int) -> Signed:
+        """Read one two's complement field at many places.
+
+        Parameters and errors as `unsigned`.
+
+        Returns
+        -------
+        ndarray of int64, shape (n,)
+            Raw values.
+        """
+        if width > ONE_LOAD:
+            high = self.signed(offsets, width - 32) << np.int64(32)
+            return high | self.unsigned(offsets + (width - 32), 32).view(np.int64)
+        loaded = self._quads[offsets >> 5]
+        loaded <<= offsets.view(np.uint64) & np.uint64(31)
+        values = loaded.view(np.int64)
+        values >>= np.int64(64 - width)
+        return values
+
+    def rows(self, starts: Offsets, width: int) -> npt.NDArray[np.uint8]:
+        """Copy `width` bytes from each start.
+
+        Parameters
+        ----------
+        starts : ndarray of int64, shape (n,)
+            First byte of each row.
+        width : int
+            Bytes a row, at most 64.
+
+        Returns
+        -------
+        ndarray of uint8, shape (n, width)
+            The rows.
+        """
+        return np.lib.stride_tricks.sliding_window_view(self.bytes, width)[starts]
+
+
+class BitCanvas:
+    """A row of zero bits to write fields into, the inverse of `BitBlock`.
+
+    Parameters
+    ----------
+    bits : int
+        Length.
+    """
+
+    def __init__(self, bits: int) -> None:
+        self._bits = np.zeros((bits + 7) // 8 * 8, dtype=np.uint8)
+
+    def put(self, offsets: Offsets, width: int, values: Signed | Unsigned) -> None:
+        """Write one field at many places.
+
+        Parameters
+        ----------
+        offsets : ndarray of int64, shape (n,)
+            First bit of each value.
+        width : int
+            Field width, bits, 1 to 64.
+        values : ndarray of int64 or uint64, shape (n,)
+            Raw values that fit; negative ones go out as two's complement.
+        """
+        octets = values.astype(">i8" if values.dtype.kind == "i" else ">u8").view(np.uint8)
+        bits = np.unpackbits(octets.reshape(-1, 8), axis=1)[:, 64 - width :]
+        np.lib.stride_tricks.sliding_window_view(self._bits, width, writeable=True)[offsets] = bits
+
+    def tobytes(self) -> bytes:
+        """Give the bits as bytes."""
+        return np.packbits(self._bits).tobytes()

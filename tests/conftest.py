@@ -1,0 +1,47 @@
+"""Shared fixtures: the open recordings, the colour-free environment, hypothesis profiles."""
+
+import os
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+settings.register_profile(
+    "default", deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.register_profile(
+    "ci",
+    deadline=None,
+    max_examples=100,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.too_slow],
+)
+settings.register_profile(
+    "thorough", deadline=None, max_examples=2000, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile(
+    os.environ.get("HYPOTHESIS_PROFILE", "ci" if os.environ.get("CI") else "default")
+)
+
+PROJECT = Path(__file__).resolve().parent.parent
+
+
+@pytest.fixture(autouse=True)
+def plain_environment(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Keep the developer's colours and settings out of the tests."""
+    for name in ("NO_COLOR", "FORCE_COLOR", "CLICOLOR", "COLUMNS", "LINES"):
+        monkeypatch.delenv(name, raising=False)
+    for name in list(os.environ):
+        if name.startswith("RTCMTOOL_"):
+            monkeypatch.delenv(name, raising=False)
+
+
+@pytest.fixture(scope="session")
+def open_data() -> Path:
+    """Give the folder of real recordings, or skip; in CI its absence is a failure."""
+    folder = PROJECT.parent / "shared" / "open-data"
+    if not folder.is_dir():
+        if os.environ.get("CI") == "true":
+            pytest.fail(f"the recordings are missing: {folder}")
+        pytest.skip("the folder of recordings is not beside the project")
+    return folder
