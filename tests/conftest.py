@@ -1,6 +1,7 @@
-"""Shared fixtures: the open recordings, the colour-free environment, hypothesis profiles."""
+"""Shared fixtures: the open recordings, golden files, the colour-free environment, profiles."""
 
 import os
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -45,3 +46,28 @@ def open_data() -> Path:
             pytest.fail(f"the recordings are missing: {folder}")
         pytest.skip("the folder of recordings is not beside the project")
     return folder
+
+
+GOLDEN = PROJECT / "tests" / "golden"
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Add the option that writes the golden files anew."""
+    parser.addoption(
+        "--update-golden", action="store_true", help="write the golden files and skip their tests"
+    )
+
+
+@pytest.fixture
+def golden(request: pytest.FixtureRequest) -> Callable[[str, str], None]:
+    """Give a function that compares a text with a golden file; an update never counts as a pass."""
+
+    def compare(name: str, text: str) -> None:
+        path = GOLDEN / name
+        if request.config.getoption("--update-golden"):
+            path.parent.mkdir(exist_ok=True)
+            path.write_text(text, encoding="utf-8", newline="\n")
+            pytest.skip(f"wrote {name}")
+        assert text == path.read_text(encoding="utf-8")
+
+    return compare

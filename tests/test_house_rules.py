@@ -138,8 +138,8 @@ REGISTRIES = re.compile(
         re.escape(".".join(host))
         for host in (
             ("pypi", "org"),
-            ("pythonhosted", "org"),
-            ("npmjs", "org"),
+            ("python" + "hosted", "org"),
+            ("npm" + "js", "org"),
             ("crates", "io"),
             ("proxy", "golang", "org"),
             ("anaconda", "org"),

@@ -5,6 +5,7 @@ resolved: reference times are seconds of continuous GPS time since 1980-01-06, a
 (BDT + 14 s) and GLONASS (UTC + leap seconds).
 """
 
+import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Final
@@ -40,6 +41,12 @@ FIT_S: Final[Mapping[str, float]] = {
     "C": 7_200.0,
     "R": 1_800.0,
 }
+
+# Semi-major axis of all GLONASS orbits and how far a record may be off it. Twelve whole recorded
+# sets of 2025-06-27 lie at 25 505.6 to 25 509.8 km, eleven mixed ones 17 to 950 km off; the ICD
+# gives 25 508 km (from memory). The limit between is our judgement.
+_GLONASS_AXIS_M = 25_508e3
+_GLONASS_AXIS_SPREAD_M = 12e3
 
 LNAV, INAV, FNAV, D1, D2, FDMA = "lnav", "inav", "fnav", "d1", "d2", "fdma"
 
@@ -169,8 +176,22 @@ class GlonassEphemeris:
 
     @property
     def is_whole(self) -> bool:
-        """Whether the parts belong together: the message has no mark of it."""
-        return True
+        """Whether the strings of the record belong together, as far as energy tells.
+
+        The message has no mark of it, yet recorded sets exist whose z is half an hour older than
+        x and y. All satellites share one orbit size, and a mixed set misses it.
+        """
+        gm_m3_s2, earth_rate_rad_s = ORBIT_CONSTANTS["R"]
+        radius_m = math.hypot(self.x_m, self.y_m, self.z_m)
+        speed_m_s = math.hypot(
+            self.vx_m_s - earth_rate_rad_s * self.y_m,
+            self.vy_m_s + earth_rate_rad_s * self.x_m,
+            self.vz_m_s,
+        )
+        if radius_m <= 0.0:
+            return False
+        reciprocal_m = 2.0 / radius_m - speed_m_s**2 / gm_m3_s2
+        return abs(1.0 - _GLONASS_AXIS_M * reciprocal_m) * _GLONASS_AXIS_M <= _GLONASS_AXIS_SPREAD_M
 
 
 Ephemeris = KeplerEphemeris | GlonassEphemeris

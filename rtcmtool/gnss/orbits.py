@@ -11,7 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from rtcmtool.gnss.ephemerides import FNAV, Ephemeris, GlonassEphemeris, KeplerColumns
+from rtcmtool.gnss.ephemerides import (
+    FNAV,
+    Ephemeris,
+    GlonassEphemeris,
+    KeplerColumns,
+    KeplerEphemeris,
+)
 from rtcmtool.gnss.signals import C_M_S, carrier_hz
 from rtcmtool.gnss.time import MS_PER_SECOND
 
@@ -270,15 +276,24 @@ def group_delay_s(ephemeris: Ephemeris, signal: str) -> float:
         delay = ephemeris.delta_tau_n_s if digit == "2" else 0.0
     elif ephemeris.system == "C":
         delay = {"2": ephemeris.tgd1_s, "7": ephemeris.tgd2_s}.get(digit, 0.0)
+    elif ephemeris.system == "E":
+        delay = _galileo_delay_s(ephemeris, digit)
     else:
+        reference_hz = _S_HZ if ephemeris.system == "I" else _L1_HZ
         carrier = carrier_hz(ephemeris.system, digit)
-        if ephemeris.system == "I":
-            reference_delay, reference_hz = ephemeris.tgd_s, _S_HZ
-        elif ephemeris.system == "E":
-            is_fnav = ephemeris.source == FNAV
-            reference_delay = ephemeris.bgd_e5a_e1_s if is_fnav else ephemeris.bgd_e5b_e1_s
-            reference_hz = _L1_HZ
-        else:
-            reference_delay, reference_hz = ephemeris.tgd_s, _L1_HZ
-        delay = (reference_hz / carrier) ** 2 * reference_delay
+        delay = (reference_hz / carrier) ** 2 * ephemeris.tgd_s
     return 0.0 if math.isnan(delay) else delay
+
+
+def _galileo_delay_s(ephemeris: KeplerEphemeris, digit: str) -> float:
+    """Give the delay of a Galileo band against the clock of the record's own pair.
+
+    Both clocks agree on E1: F/NAV minus BGD(E1,E5a) is I/NAV minus BGD(E1,E5b). That leads from the
+    one clock to the third band as well.
+    """
+    is_fnav = ephemeris.source == FNAV
+    own = ephemeris.bgd_e5a_e1_s if is_fnav else ephemeris.bgd_e5b_e1_s
+    other = {"5": ephemeris.bgd_e5a_e1_s, "7": ephemeris.bgd_e5b_e1_s}.get(digit, own)
+    if is_fnav and digit == "7":  # F/NAV does not carry BGD(E1,E5b)
+        other = own
+    return own + ((_L1_HZ / carrier_hz("E", digit)) ** 2 - 1.0) * other

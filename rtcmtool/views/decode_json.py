@@ -19,6 +19,7 @@ JsonObject = dict[str, Any]
 SATELLITE_NAMES = np.array(
     [[f"{letter}{number:02d}" for number in range(256)] for letter in SYSTEM_LETTERS], dtype=object
 )
+SATELLITE_NAMES[SYSTEM_LETTERS.index("R"), 0] = None  # slot 0: the sender does not know it
 _SIGNAL_NAMES = np.array(SIGNALS, dtype=object)
 _HALF_CYCLE = np.array([False, True, None], dtype=object)  # -1, not told, is the last
 _STATION_KEYS = ("arp_ecef_m", "antenna_height_m")  # shown at the top too
@@ -99,7 +100,7 @@ class _Frames:
             "offset": self.batch.block.offset + start,
             "length": length - FRAME_OVERHEAD,
             "number": None if number == NONE else number,
-            "title": title(None if number == NONE else number, subtype) if message else title(None),
+            "title": title(number if message else None, subtype),
         }
         if self.station[index] != NONE:
             found["station"] = self.station[index]
@@ -125,7 +126,7 @@ class _Frames:
             told = self.channels.get(index, {})
             names = dict.fromkeys(row["satellite"] for row in rows)
             fields["frequency_channels"] = {
-                name: told.get(name) for name in names if name.startswith("R")
+                name: told.get(name) for name in names if name and name.startswith("R")
             }
         found["fields"] = fields
         if lacks_whole_ranges(number):

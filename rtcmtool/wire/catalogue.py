@@ -113,7 +113,9 @@ def title(number: int | None, subtype: int | None = None) -> str:
     """
     if number is None:
         return "empty frame"
-    layout = LAYOUTS.get(number) if subtype is None else SUBTYPES.get((number, subtype))
+    layout = LAYOUTS.get(number)
+    if layout is None and subtype is not None:
+        layout = SUBTYPES.get((number, subtype))
     if layout is not None:
         return layout.title
     if number in KNOWN_TITLES:

@@ -67,7 +67,7 @@ class BitBlock:
         if width > ONE_LOAD:
             high = self.unsigned(offsets, width - 32) << np.uint64(32)
             return high | self.unsigned(offsets + (width - 32), 32)
-        loaded = self._quads[offsets >> 5]
+        loaded: Unsigned = self._quads.take(offsets >> 5)
         loaded <<= offsets.view(np.uint64) & np.uint64(31)
         loaded >>= np.uint64(64 - width)
         return loaded
@@ -85,7 +85,7 @@ class BitBlock:
         if width > ONE_LOAD:
             high = self.signed(offsets, width - 32) << np.int64(32)
             return high | self.unsigned(offsets + (width - 32), 32).view(np.int64)
-        loaded = self._quads[offsets >> 5]
+        loaded: Unsigned = self._quads.take(offsets >> 5)
         loaded <<= offsets.view(np.uint64) & np.uint64(31)
         values = loaded.view(np.int64)
         values >>= np.int64(64 - width)
@@ -112,6 +112,9 @@ class BitBlock:
 class BitCanvas:
     """A row of zero bits to write fields into, the inverse of `BitBlock`.
 
+    Fields are kept as 64-bit words that begin at every fourth byte, as `BitBlock` reads them, and
+    put together at the end. They must not overlap.
+
     Parameters
     ----------
     bits : int
@@ -119,7 +122,9 @@ class BitCanvas:
     """
 
     def __init__(self, bits: int) -> None:
-        self._bits = np.zeros((bits + 7) // 8 * 8, dtype=np.uint8)
+        self._size = (bits + 7) // 8
+        self._places: list[Offsets] = []  # 32-bit word in which each field begins
+        self._words: list[Unsigned] = []  # the field in the 64 bits that begin there
 
     def put(self, offsets: Offsets, width: int, values: Signed | Unsigned) -> None:
         """Write one field at many places.
@@ -133,10 +138,23 @@ class BitCanvas:
         values : ndarray of int64 or uint64, shape (n,)
             Raw values that fit; negative ones go out as two's complement.
         """
-        octets = values.astype(">i8" if values.dtype.kind == "i" else ">u8").view(np.uint8)
-        bits = np.unpackbits(octets.reshape(-1, 8), axis=1)[:, 64 - width :]
-        np.lib.stride_tricks.sliding_window_view(self._bits, width, writeable=True)[offsets] = bits
+        pattern = values.view(np.uint64)
+        if width > ONE_LOAD:
+            self.put(offsets, width - 32, pattern >> np.uint64(32))
+            offsets, width = offsets + (width - 32), 32
+        word = pattern << np.uint64(64 - width)
+        word >>= (offsets & 31).view(np.uint64)
+        self._places.append(offsets >> 5)
+        self._words.append(word)
 
     def tobytes(self) -> bytes:
         """Give the bits as bytes."""
-        return np.packbits(self._bits).tobytes()
+        count = self._size // 4 + 2
+        if not self._places:
+            return bytes(self._size)
+        places, words = np.concatenate(self._places), np.concatenate(self._words)
+        # Fields share no bit, so their sum is their union; below 2^32 it is exact as a double.
+        octets = np.bincount(places, words >> np.uint64(32), count)
+        places += 1
+        octets += np.bincount(places, words & np.uint64(0xFFFF_FFFF), count)
+        return octets.astype(">u4").tobytes()[: self._size]

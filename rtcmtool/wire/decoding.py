@@ -11,7 +11,6 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from rtcmtool.gnss import time as gnss_time
 from rtcmtool.wire.catalogue import (
     LAYOUTS,
     LEGACY_NUMBERS,
@@ -22,6 +21,7 @@ from rtcmtool.wire.columns import BitBlock
 from rtcmtool.wire.epochs import (
     Origin,
     Scale,
+    Timeline,
     TimeReference,
     scale_of,
     time_of_day_message,
@@ -36,7 +36,6 @@ from rtcmtool.wire.records import ImpossibleMessageError, read_record, value_of,
 
 Integers = npt.NDArray[np.int64]
 
-ASSUMED_WEEK = 2300  # of 2024: any week far from a leap second serves
 NONE = -1  # in the integer columns of a batch: the message has no such thing
 
 
@@ -154,7 +153,7 @@ class Decoder:
 
     def __init__(self, reference: TimeReference | None = None) -> None:
         self.reference = reference if reference is not None else TimeReference()
-        self.timeline = TimeReference()
+        self.timeline = Timeline()
 
     def decode(self, block: FrameBlock, arrival_utc_ns: Integers | None = None) -> Batch:
         """Decode all frames of a block.
@@ -185,7 +184,7 @@ class _Work:
         self,
         block: FrameBlock,
         reference: TimeReference,
-        timeline: TimeReference,
+        timeline: Timeline,
         arrival_utc_ns: Integers,
     ) -> None:
         self.block, self.reference, self.timeline = block, reference, timeline
@@ -302,13 +301,8 @@ class _Work:
         """Place all epochs on one axis, in an assumed week while the true one is unknown."""
         placed = np.full(len(self.number), NONE, np.int64)
         frames = np.flatnonzero(self.epoch_ms != NONE)
-        if len(frames) and self.timeline.gps_ms is None:
-            start = self.reference.gps_ms
-            if start is None:
-                start = _assumed_start(self.scales[frames], self.epoch_ms[frames])
-            self.timeline.gps_ms = start
         placed[frames] = self.timeline.place_all(
-            self.scales[frames], self.epoch_ms[frames], self.days[frames]
+            self.scales[frames], self.epoch_ms[frames], self.days[frames], self.gps_ms[frames]
         )
         return placed
 
@@ -325,6 +319,8 @@ class _Work:
             if record.get("leap_seconds", 255) != 255:
                 leap_seconds = record["leap_seconds"]
             gps_ms = time_of_day_message(record, leap_seconds)
+            if gps_ms < 0:  # a clock that was never set, such as day 0
+                return None
             self.gps_ms[message.frame] = gps_ms
             origin = Origin.MESSAGE
         elif reference.gps_ms is None and "week" in record:
@@ -367,7 +363,12 @@ class _Work:
             columns = tuple(column[keep] for column in columns)  # type: ignore[assignment]  # six
             more_follow = more_follow[keep]
             block = FrameBlock(
-                block.data, block.offset, block.starts[keep], block.lengths[keep], rejects
+                block.data,
+                block.offset,
+                block.starts[keep],
+                block.lengths[keep],
+                rejects,
+                block.decided,
             )
         return Batch(block, *columns, more_follow, observations, messages, channels)
 
@@ -383,13 +384,6 @@ class _Work:
             )
             for frame, detail in self.impossible.items()
         ]
-
-
-def _assumed_start(scales: Integers, epoch_ms: Integers) -> int:
-    """Give a time in an assumed week for a stream whose week is unknown."""
-    weekly = np.flatnonzero(scales != list(Scale).index(Scale.GLONASS_DAY))
-    within = int(epoch_ms[weekly[0]]) if len(weekly) else gnss_time.MS_PER_WEEK // 2
-    return ASSUMED_WEEK * gnss_time.MS_PER_WEEK + within
 
 
 def _field(layout: Layout, name: str) -> Field | None:

@@ -13,6 +13,7 @@ from bitstring import Bits, Reader
 from rtcmtool.wire.catalogue import title
 from rtcmtool.wire.crc import crc24q
 from rtcmtool.wire.decoding import layout_of
+from rtcmtool.wire.framing import PREAMBLE
 from rtcmtool.wire.layout import (
     Field,
     Group,
@@ -190,25 +191,29 @@ def dissect(data: bytes) -> Dissection:
                 start, CRC_BITS, "", "crc", found.crc_found or 0, found.crc_found, "", "", meaning
             )
         )
+        _add_rest(found, 6 + length)
     else:
-        rest = data[3 + len(message) :]
-        if rest:
-            start = HEAD_BITS + 8 * len(message)
-            found.pieces.append(Piece(start, 8 * len(rest), "", "rest", rest, rest.hex()))
+        _add_rest(found, 3 + len(message) if len(data) >= 3 else 1)
         notes.append(f"the frame is cut: {len(data)} of {length + 6} bytes are there")
     found.note = "; ".join(notes)
     return found
 
 
 def _add_head(found: Dissection, length: int) -> None:
-    data = found.data
-    heads = [
-        Piece(0, 8, "", "preamble", data[0], data[0], meaning="D3" if data[0] == 0xD3 else "wrong")
-    ]
+    data, add = found.data, found.pieces.append
+    if data:
+        meaning = "D3" if data[0] == PREAMBLE else "wrong"
+        add(Piece(0, 8, "", "preamble", data[0], data[0], meaning=meaning))
     if len(data) >= 3:
-        heads.append(Piece(8, 6, "", "reserved", data[1] >> 2, data[1] >> 2, meaning="reserved"))
-        heads.append(Piece(14, 10, "", "length", length, length, "bytes"))
-    found.pieces.extend(heads)
+        add(Piece(8, 6, "", "reserved", data[1] >> 2, data[1] >> 2, meaning="reserved"))
+        add(Piece(14, 10, "", "length", length, length, "bytes"))
+
+
+def _add_rest(found: Dissection, begin: int) -> None:
+    """Add what is left from a byte on: of a cut frame, or behind a whole one."""
+    rest = found.data[begin:]
+    if rest:
+        found.pieces.append(Piece(8 * begin, 8 * len(rest), "", "rest", rest, rest.hex()))
 
 
 def _add_message(found: Dissection, message: bytes, layout: Layout | None) -> list[str]:

@@ -14,6 +14,7 @@ from rtcmtool.wire.layout import (
     Count,
     Field,
     Group,
+    Kind,
     Layout,
     Mask,
     Optional,
@@ -28,6 +29,14 @@ from rtcmtool.wire.layout import (
 LONGEST_MESSAGE = 1023  # bytes; ten bits of length
 
 
+def _given(values: Mapping[str, Any], name: str) -> Any:
+    """Give a value, or refuse by name."""
+    try:
+        return values[name]
+    except KeyError:
+        raise EncodeError(f"{name} is missing", do=f"give {name}") from None
+
+
 class BitWriter:
     """Writes the numbers of a record one after the other."""
 
@@ -36,10 +45,7 @@ class BitWriter:
 
     def number(self, part: Field | Mask, width: int, record: Record) -> int:
         """Write the number that `record` holds for this part."""
-        try:
-            raw = record[part.name]
-        except KeyError:
-            raise EncodeError(f"{part.name} is missing", do=f"give {part.name}") from None
+        raw = _given(record, part.name)
         if isinstance(part, Field):
             lowest, highest = part.lowest, part.highest
         else:
@@ -53,14 +59,14 @@ class BitWriter:
 
     def text(self, part: Text, length: int, record: Record) -> None:
         """Write the bytes that `record` holds for this part."""
-        data = record[part.name]
+        data = _given(record, part.name)
         if len(data) != length:
             raise EncodeError(f"{part.name}: {len(data)} bytes, its counter says {length}")
         self._pieces.append(Bits.from_bytes(data))
 
     def rows(self, group: Group, times: int, record: Record) -> list[Record]:
         """Give the records of a group; their number must agree with its counter."""
-        rows: list[Record] = record[group.name]
+        rows: list[Record] = _given(record, group.name)
         if len(rows) != times:
             raise EncodeError(f"{group.name}: {len(rows)} entries, its counter says {times}")
         return rows
@@ -92,7 +98,8 @@ def frame_message(message: bytes) -> bytes:
     if len(message) > LONGEST_MESSAGE:
         raise EncodeError(f"a message of {len(message)} bytes is longer than {LONGEST_MESSAGE}")
     body = bytes((PREAMBLE, len(message) >> 8, len(message) & 0xFF)) + message
-    return body + crc24q(body).to_bytes(3, "big")
+    check_sum: int = crc24q(body)
+    return body + check_sum.to_bytes(3, "big")
 
 
 def encode_record(layout: Layout, record: Record) -> bytes:
@@ -147,13 +154,17 @@ def raw_of(field: Field, value: float | bool | Fraction | None) -> int:
         if field.invalid is None:
             raise EncodeError(f"{field.name} has no way to say 'not available'")
         return field.invalid
+    if not math.isfinite(value):
+        raise EncodeError(f"{field.name}: {value!r} is no number")
     if field.semicircles:
         scaled = round(float(value) / math.pi / float(field.scale))
     elif isinstance(value, float):
         scaled = round((Fraction(value) - field.offset) / field.scale)
     else:
         scaled = round((value - field.offset) / field.scale)
-    if not field.lowest <= scaled <= field.highest:
+    # The least raw value of a sign-magnitude field is minus zero, not a size.
+    lowest = field.lowest + (field.kind is Kind.SIGN_MAGNITUDE)
+    if not lowest <= scaled <= field.highest:
         raise EncodeError(f"{field.name}: {value!r} does not fit into {field.bits} bits")
     return scaled
 
@@ -201,9 +212,9 @@ def _record(parts: tuple[Part, ...], values: Mapping[str, Any]) -> Record:
                     if part.role in (Role.VALUE, Role.HEAD):
                         record.pop(part.name)
             case Mask():
-                record[part.name] = values[part.name]
+                record[part.name] = _given(values, part.name)
             case Text():
-                text = values[part.name]
+                text = _given(values, part.name)
                 data = text if isinstance(text, bytes) else text.encode(part.encoding)
                 record[part.name] = data
                 record[part.length.field.name] = len(data) - part.length.plus
@@ -213,7 +224,7 @@ def _record(parts: tuple[Part, ...], values: Mapping[str, Any]) -> Record:
                     record[part.name] = raw_of(part.field, value)
                     record[part.mask.name] |= 1 << part.bit
             case Group():
-                rows = values[part.name]
+                rows = _given(values, part.name)
                 record[part.name] = [_record(part.parts, row) for row in rows]
                 if isinstance(part.times, Count):
                     record[part.times.field.name] = len(rows) - part.times.plus

@@ -21,6 +21,7 @@ Integers = npt.NDArray[np.int64]
 UNKNOWN = -1
 FIRST_WEEK_OF_TEN_BITS = 2048  # of 2019-04-07: a 10-bit week without other knowledge
 _DAY_UNKNOWN = 7  # day of week that GLONASS MSM sends when it does not know
+ASSUMED_WEEK = 2300  # of 2024: any week far from a leap second serves
 
 
 class Scale(Enum):
@@ -169,6 +170,73 @@ class TimeReference:
         if np.abs(placed - reference).max() > margin:
             return None
         return placed
+
+
+class Timeline:
+    """One axis for the epochs of a stream, also while its week is unknown.
+
+    An assumed week then stands in. GLONASS epochs that tell no day may come before any that does:
+    they are put on some day, and the others are shifted by whole days to stand beside them.
+    """
+
+    def __init__(self) -> None:
+        self._reference = TimeReference()
+        self._shift_ms: int | None = (
+            None  # known as soon as an epoch tells more than the time of day
+        )
+
+    def place_all(
+        self, scales: Integers, epoch_ms: Integers, days: Integers, known_ms: Integers
+    ) -> Integers:
+        """Place epochs of a stream in their order.
+
+        Parameters
+        ----------
+        scales, epoch_ms, days : ndarray of int64, shape (n,)
+            As of `TimeReference.place_all`.
+        known_ms : ndarray of int64, shape (n,)
+            GPS time, ms, where known; -1 elsewhere. That of the very first epoch is kept to.
+
+        Returns
+        -------
+        ndarray of int64, shape (n,)
+            ms; differences are true.
+        """
+        if not len(epoch_ms):
+            return np.zeros(0, np.int64)
+        reference, begin = self._reference, 0
+        leading = np.zeros(0, np.int64)
+        if reference.gps_ms is None and known_ms[0] != UNKNOWN:
+            reference.gps_ms, self._shift_ms = int(known_ms[0]), 0
+        if self._shift_ms is None:
+            by_day = list(Scale).index(Scale.GLONASS_DAY)
+            dated = np.flatnonzero((scales != by_day) | (days != _DAY_UNKNOWN))
+            begin = int(dated[0]) if len(dated) else len(scales)
+            leading = self._place_undated(scales[:begin], epoch_ms[:begin], days[:begin])
+            if begin < len(scales):
+                scale = list(Scale)[int(scales[begin])]
+                self._fix_shift(scale, int(epoch_ms[begin]), int(days[begin]))
+        placed = reference.place_all(
+            scales[begin:], epoch_ms[begin:] + (self._shift_ms or 0), days[begin:]
+        )
+        return np.concatenate((leading, placed))
+
+    def _place_undated(self, scales: Integers, epoch_ms: Integers, days: Integers) -> Integers:
+        if len(epoch_ms) and self._reference.gps_ms is None:
+            self._reference.gps_ms = _middle_of_assumed_week()
+        return self._reference.place_all(scales, epoch_ms, days)
+
+    def _fix_shift(self, scale: Scale, epoch_ms: int, day_of_week: int) -> None:
+        """Bring the first epoch that tells its day beside those that did not."""
+        label_ms = TimeReference(_middle_of_assumed_week()).place(scale, epoch_ms, day_of_week)
+        if self._reference.gps_ms is None:
+            self._reference.gps_ms = label_ms
+        apart = self._reference.gps_ms - label_ms
+        self._shift_ms = round(apart / gnss_time.MS_PER_DAY) * gnss_time.MS_PER_DAY
+
+
+def _middle_of_assumed_week() -> int:
+    return ASSUMED_WEEK * gnss_time.MS_PER_WEEK + gnss_time.MS_PER_WEEK // 2
 
 
 def time_of_day_message(record: Record, leap_seconds: int | None) -> int:

@@ -201,7 +201,7 @@ STATION = head("DF003", "station", 12)
 GPS_EPOCH = epoch("DF004", 30)
 GLONASS_EPOCH = epoch("DF034", 27)
 
-# Heads of the legacy observations; the counters also serve the network messages.
+# Counters of the network messages (the legacy observations show theirs as a value).
 SATELLITE_COUNT_GPS = count("DF006", "satellite_count", 5)
 SATELLITE_COUNT_GLONASS = count("DF035", "satellite_count", 5)
 

@@ -92,6 +92,8 @@ class FrameBlock:
         Where frames begin in `data`, and their whole length.
     rejects : list of Reject
         In order; offsets are those of the stream.
+    decided : int
+        Offset of the stream before which every byte is known to be in a frame or in none.
     """
 
     data: bytes
@@ -99,6 +101,7 @@ class FrameBlock:
     starts: npt.NDArray[np.int64]
     lengths: npt.NDArray[np.int64]
     rejects: list[Reject]
+    decided: int
 
     def __len__(self) -> int:
         return len(self.starts)
@@ -154,11 +157,12 @@ class FrameScanner:
             data = self._rest + data
             if len(data) < self._need:  # do not look again at a tail that cannot be decided
                 self._rest = data
-                return FrameBlock(b"", self.position - len(data), _NONE, _NONE, [])
+                at = self.position - len(data)
+                return FrameBlock(b"", at, _NONE, _NONE, [], at)
         base = self.position - len(data)
-        starts, ends, stop, self._need = self._scan(data, base, 0)
+        starts, ends, stop, self._need = self._scan(data, base, 0, self._reported)
         self._rest = data[stop:]
-        block = self._block(data, base, starts, ends)
+        block = self._block(data, base, starts, ends, base + stop)
         self._flush(base + stop, block.rejects)
         return block
 
@@ -178,13 +182,14 @@ class FrameScanner:
         cuts: list[int] = []  # candidates that the end of the input cuts
         at = 0
         while at < len(data):
-            more_starts, more_ends, stop, _ = self._scan(data, base, at)
+            behind = base + ends[-1] if ends else self._reported
+            more_starts, more_ends, stop, _ = self._scan(data, base, at, behind)
             starts += more_starts
             ends += more_ends
             if stop < len(data):
                 cuts.append(base + stop)
             at = stop + 1
-        block = self._block(data, base, starts, ends)
+        block = self._block(data, base, starts, ends, self.position)
         cut = next(
             (
                 cut
@@ -204,8 +209,13 @@ class FrameScanner:
         self._reported = self.position
         return block
 
-    def _scan(self, data: bytes, base: int, at: int) -> tuple[list[int], list[int], int, int]:
-        """Give starts and ends of frames, the first undecided byte, and the bytes it needs."""
+    def _scan(
+        self, data: bytes, base: int, at: int, behind: int
+    ) -> tuple[list[int], list[int], int, int]:
+        """Give starts and ends of frames, the first undecided byte, and the bytes it needs.
+
+        `behind` is the stream offset behind the last frame before `at`.
+        """
         starts: list[int] = []
         ends: list[int] = []
         crc, find, size = crc24q, data.find, len(data)
@@ -235,7 +245,7 @@ class FrameScanner:
                 ends.append(end)
                 at = end
                 continue
-            self._fail(data, base, at, end, base + ends[-1] if ends else self._reported)
+            self._fail(data, base, at, end, base + ends[-1] if ends else behind)
             at += 1
         return starts, ends, at, need
 
@@ -247,9 +257,11 @@ class FrameScanner:
                 return
         self._failures.append(_Failure(base + at, base + end, _number_behind(data, at)))
 
-    def _block(self, data: bytes, base: int, starts: list[int], ends: list[int]) -> FrameBlock:
+    def _block(
+        self, data: bytes, base: int, starts: list[int], ends: list[int], decided: int
+    ) -> FrameBlock:
         if not starts:
-            return FrameBlock(data, base, _NONE, _NONE, [])
+            return FrameBlock(data, base, _NONE, _NONE, [], decided)
         first = np.array(starts, dtype=np.int64)
         last = np.array(ends, dtype=np.int64)
         rejects: list[Reject] = []
@@ -258,7 +270,7 @@ class FrameScanner:
             self._reported = base + int(before[index])
             self._close_gap(base + starts[index], rejects)
         self._reported = base + ends[-1]
-        return FrameBlock(data, base, first, last - first, rejects)
+        return FrameBlock(data, base, first, last - first, rejects, decided)
 
     def _flush(self, decided: int, rejects: list[Reject]) -> None:
         """Hand out failed candidates that no frame can cut short any more."""

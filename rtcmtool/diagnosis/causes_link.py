@@ -1,0 +1,448 @@
+"""Causes 1 to 5: does anything arrive, is it whole, is it fresh? What the way to the rover does."""
+
+import numpy as np
+
+from rtcmtool.diagnosis.causes import Case, Caution, cause
+from rtcmtool.diagnosis.context import Context
+from rtcmtool.diagnosis.evidence import Evidence
+from rtcmtool.diagnosis.evidence_link import SILENCE_S, LinkPattern
+from rtcmtool.diagnosis.finding import State
+from rtcmtool.diagnosis.wording import grouped, seconds, share
+from rtcmtool.monitor.rover_statistics import AgeStatistics, RoverOutage, interval_s, outages
+from rtcmtool.wire.catalogue import OBSERVATION_NUMBERS
+
+# All limits below by judgement unless a source is named.
+_DAMAGED = 0.01  # share of frames: limit ok of the rule frames_whole
+_LOST = 0.03  # share of whole seconds that no healthy link loses
+_BURSTS = 1.8  # times as likely after a lost second
+_LATE_SHARE = 0.05  # of updates at the rover
+_FOREIGN_PER_CENT = 0.5  # limit ok of the rule foreign_bytes
+_GROWTH_S = 2.0  # by which a stream falls behind itself
+_STEADY_AGE_S = 2.5
+_LATE_MEAN_S = 5.0  # EPN real-time latency
+_CLOCK_S = 60.0  # a delay longer than a radio's buffer is a clock
+_FEWEST_OUTAGES = 3
+_HARDLY = 0.05  # share of the messages
+_EVEN = 0.35  # scatter of the time between outages, share of it
+_LISTEN = "a recording at the rover's radio (--at-rover CAPTURE, or SOURCE with --at rover)"
+
+
+@cause(
+    "nothing reaches the rover",
+    do=(
+        "look at the base radio's power light and transmit lamp, and the rover's receive lamp",
+        "compare channel, width, over-air rate and protocol at both ends; look at both antennas",
+        "carry the rover to about 50 m from the base and try there",
+    ),
+    proves_it="messages arrive once channel, rate or antenna are put right",
+    basis="decision table 1: at the base all is normal, at the rover's radio no byte comes",
+    cautions=(Caution.POWER,),
+)
+def no_link(evidence: Evidence, case: Case) -> None:
+    """Look for a way to the rover over which nothing comes.
+
+    For it: no frame at the rover's radio while the base sends; a stretch of 15 s without an epoch
+    that no restart explains; a rover that never shows an age or a station number. Against it: the
+    rover uses corrections. Ruled out by messages that arrive at the rover.
+    """
+    far = evidence.far_state
+    link = evidence.rover_link
+    if far is not None and _hardly_any(evidence, far):
+        case.proof(_nothing_heard(evidence))
+    elif link is not None and link.frames:
+        silent = _silent_after(evidence, link) if evidence.far is None else None
+        if link.silence_s >= SILENCE_S:
+            since = _utc(evidence, link.silence_ms)
+            case.sign("stream", f"nothing came for {seconds(link.silence_s)}", since)
+        elif silent is not None:
+            case.sign("stream", f"the stream ends {seconds(silent)} before the rover's log")
+        else:
+            case.absent(f"{grouped(link.frames)} messages arrived at the rover")
+    elif evidence.columns is None:
+        case.lack(_LISTEN)
+    elif evidence.link is not None and (silent := _silent_after(evidence, evidence.link)):
+        case.sign("stream", f"the stream ends {seconds(silent)} before the rover's log")
+    _unused(evidence, case, link)
+
+
+def _unused(evidence: Evidence, case: Case, link: LinkPattern | None) -> None:
+    """Note what the rover shows of a link over which nothing comes."""
+    arrived = link is not None and link.frames > 0
+    if evidence.never_used:
+        if not arrived:
+            case.sign("rover", "the rover shows no age and no station number: it uses nothing")
+        return
+    lost = _long_outages(evidence)
+    if lost and not _restarts(evidence):
+        longest = max(outage.length_s for outage in lost)
+        case.sign("rover", f"the rover was without corrections for {seconds(longest)}")
+    elif evidence.ages is not None and not case.signs and not case.proofs and not case.absences:
+        case.absent("the rover uses corrections: it tells their age")
+
+
+def _long_outages(evidence: Evidence) -> list[RoverOutage]:
+    found = [] if evidence.columns is None else outages(evidence.columns)
+    return [outage for outage in found if outage.length_s >= 2 * SILENCE_S]
+
+
+def _hardly_any(evidence: Evidence, far: Context) -> bool:
+    """Tell whether next to nothing arrived: less than a twentieth of what was sent."""
+    arrived = far.state.traffic.frames
+    sent = evidence.stream.state.traffic.frames if evidence.stream is not None else 0
+    return not arrived or (evidence.far is not None and arrived < _HARDLY * sent)
+
+
+def _nothing_heard(evidence: Evidence) -> str:
+    far = evidence.far_state
+    arrived = far.state.traffic.frames if far is not None else 0
+    if evidence.far is None or evidence.stream is None:
+        return "no message at the rover's radio"
+    sent = grouped(evidence.stream.state.traffic.frames)
+    return f"{grouped(arrived) if arrived else 'none'} of {sent} messages arrived at the rover"
+
+
+def _silent_after(evidence: Evidence, link: LinkPattern) -> float | None:
+    """Give how long the rover's log goes on without the stream, if that is long."""
+    if evidence.joint.kind not in {"same", "zone"} or evidence.columns is None:
+        return None
+    clock = evidence.stream.state.clock if evidence.stream is not None else None
+    end = None if clock is None or link.last_ms is None else clock.utc_ns_of_epoch(link.last_ms)
+    told = evidence.columns.utc_ms[evidence.columns.utc_ms >= 0]
+    if end is None or not len(told):
+        return None
+    silent_s = int(told.max()) / 1000 - evidence.joint.shift_s - end / 1e9
+    was_used = evidence.ages is not None and evidence.ages.most_s >= SILENCE_S
+    return silent_s if silent_s >= SILENCE_S and was_used else None
+
+
+@cause(
+    "weak radio path between base and rover",
+    do=(
+        "carry the rover to about 50 m from the base, in the open",
+        "fixes there: raise both radio antennas, clear the path, use a repeater, move the base",
+        "more power last: the lowest that works, within your licence",
+    ),
+    proves_it="fix within 30 s at 50 m",
+    basis="loss growing with frame length: (1-p)^n, computed; decision table 2",
+    cautions=(Caution.POWER, Caution.MASTS),
+)
+def weak_path(evidence: Evidence, case: Case) -> None:
+    """Look for bit errors on the radio path.
+
+    For it: frames whose check sum fails; long frames lost more often than short ones; ages at the
+    rover that jump now and then without bursts; a fix at 50 m. Proven where both ends were heard
+    and long frames are lost twice as often as short ones. Against it: no fix at 50 m. Ruled out by
+    a whole stream at the rover.
+    """
+    link = evidence.rover_link
+    if link is not None and link.frames:
+        _weak_stream(evidence, case, link)
+    elif evidence.heard_at == "base" or evidence.columns is None:
+        case.lack(_LISTEN)
+    if _restarts(evidence):
+        case.lack("a recording without restarts of the base")
+    _weak_both_ends(evidence, case)
+    _missing_long(evidence, case)
+    ages = evidence.ages
+    if ages is not None and ages.late_share >= _LATE_SHARE and ages.bunching < _BURSTS:
+        if not _is_behind(evidence) and not _restarts(evidence):
+            case.sign(
+                "rover",
+                f"the age of the corrections jumps: updates missing {share_of(ages.late_share)} of "
+                f"the time, up to {seconds(ages.longest_s)} on end",
+            )
+    elif ages is not None and ages.late_share < _LATE_SHARE / 2 and not case.signs:
+        case.absent(f"the corrections are fresh at the rover: {seconds(ages.median_s)} old, steady")
+    _at_50m(evidence, case)
+
+
+def _weak_stream(evidence: Evidence, case: Case, link: LinkPattern) -> None:
+    """Judge one stream behind the radio."""
+    since = _utc_of_time(evidence)
+    at_base = evidence.heard_at == "base" and evidence.far is None
+    if link.damaged_share >= _DAMAGED and not at_base:
+        total = link.frames + link.damaged
+        text = f"{share(link.damaged, total)} of the frames damaged (check sum fails)"
+        case.sign("damage", text, since)
+        if link.long_lost_first:
+            case.sign("length", _length_text(link), since)
+        elif link.lost_part > 2 * link.lost_whole:
+            text = f"single messages are lost, not whole seconds ({link.lost_part} against "
+            case.sign("length", f"{text}{link.lost_whole})", since)
+    elif link.whole >= 0.97 * link.due and link.due:
+        case.absent(f"{share(link.whole, link.due)} of the epochs arrived whole, none damaged")
+    elif (
+        link.long_lost_first
+        and link.lost_part > link.lost_whole
+        and not (link.restarts or _is_behind(evidence))
+    ):
+        case.sign("length", _length_text(link), since)
+
+
+def _length_text(link: LinkPattern) -> str:
+    short, long = link.classes[0], link.classes[-1]
+    return (
+        f"short frames (under 60 bytes) lost {share(short.lost, short.due)}, long (over 150) lost "
+        f"{share(long.lost, long.due)}"
+    )
+
+
+def _weak_both_ends(evidence: Evidence, case: Case) -> None:
+    """Compare what the base sent with what was heard."""
+    air = evidence.air
+    if air is None or air.heard < 20:
+        return
+    short, long = air.classes[0], air.classes[-1]
+    if not (short.sent >= 10 and long.sent >= 20):
+        return
+    short_share, long_share = short.lost / short.sent, long.lost / long.sent
+    if long_share >= 0.1 and long_share >= 2 * short_share:
+        case.proof(
+            f"of what the base sent, short frames lost {share(short.lost, short.sent)}, long ones "
+            f"{share(long.lost, long.sent)}"
+        )
+
+
+def _missing_long(evidence: Evidence, case: Case) -> None:
+    """Look for planned observation messages that never come while shorter ones do."""
+    missing = missing_observations(evidence)
+    link = evidence.rover_link or evidence.link
+    if missing and link is not None and evidence.heard_at != "base":
+        numbers = ", ".join(map(str, missing))
+        case.sign(
+            "plan",
+            f"{numbers} planned, never came; the longest message that came has "
+            f"{link.longest_frame} bytes",
+        )
+
+
+def missing_observations(evidence: Evidence) -> list[int]:
+    """Give planned observation messages that never came while others did."""
+    plan = evidence.sheet.messages.intervals_s
+    if not plan or evidence.stream is None or evidence.link is None:
+        return []
+    heard = set(evidence.stream.state.messages.by_number)
+    observed = [n for n in plan if n in OBSERVATION_NUMBERS]
+    missing = sorted(n for n in observed if n not in heard)
+    return missing if len(missing) < len(observed) else []
+
+
+def share_of(value: float) -> str:
+    """Write a share as a percentage."""
+    return f"{100 * value:.0f} %"
+
+
+@cause(
+    "busy channel: others talk on it, or a repeater sends again",
+    do=(
+        "listen on the channel with a handset; ask the other crews on site",
+        "change the channel at both ends, or agree who uses it",
+        "where base and repeater are both heard: switch the repeater off",
+    ),
+    proves_it="no lost seconds on another channel, or the same loss close to the base",
+    basis="whole seconds lost at random or in bursts: decision table 3; common practice",
+    cautions=(Caution.POWER,),
+)
+def busy_channel(evidence: Evidence, case: Case) -> None:
+    """Look for others on the channel.
+
+    For it: whole seconds missing without damaged frames or restarts; lost seconds that come in
+    bursts; bytes of somebody else; every epoch received twice; bursts of age at the rover. Against
+    it: a fix at 50 m points to the path instead. Ruled out by a whole stream at the rover.
+    """
+    link = evidence.rover_link
+    if link is not None and link.frames:
+        _busy_stream(evidence, case, link)
+    elif evidence.heard_at == "base" or evidence.columns is None:
+        case.lack(_LISTEN)
+    if _restarts(evidence):
+        case.lack("a recording without restarts of the base")
+    foreign = evidence.findings.get("foreign_bytes")
+    damaged = link is not None and link.damaged_share >= _DAMAGED
+    if foreign is not None and (foreign.value or 0.0) >= _FOREIGN_PER_CENT and not damaged:
+        case.sign("foreign", f"bytes of somebody else between the messages: {foreign.text}")
+    twice = evidence.wrong("epochs_single")
+    if twice is not None and not evidence.bad("one_base"):
+        case.sign("twice", f"epochs received twice: {twice.text}; base and repeater both heard")
+        case.first("switch the repeater off where the base itself reaches")
+    ages = evidence.ages
+    if ages is not None and ages.late_share >= _LATE_SHARE and ages.longest_s >= 2.5:
+        if ages.bunching >= _BURSTS and not _is_behind(evidence) and not _restarts(evidence):
+            case.sign(
+                "rover",
+                f"the age of the corrections climbs in bursts of up to {seconds(ages.longest_s)}",
+            )
+    elif ages is not None and ages.late_share < _LATE_SHARE / 2 and not case.signs:
+        case.absent(f"the corrections are fresh at the rover: {seconds(ages.median_s)} old, steady")
+
+
+def _busy_stream(evidence: Evidence, case: Case, link: LinkPattern) -> None:
+    tied = link.tied_restarts > 0
+    silent = link.gaps < 3
+    if link.lost_whole >= _LOST * link.due and link.due and not tied and not silent:
+        if link.damaged_share >= _DAMAGED and link.lost_part > link.lost_whole:
+            return
+        text = f"{link.lost_whole} of {link.due} seconds lost whole, in {link.gaps} gaps"
+        case.sign("seconds", text, _utc_of_time(evidence))
+        if link.bunching >= _BURSTS:
+            case.sign("bursts", f"lost seconds come in bursts ({link.bunching:.1f} times chance)")
+    elif link.whole >= 0.97 * link.due and link.due:
+        case.absent(f"{share(link.whole, link.due)} of the epochs arrived whole")
+
+
+@cause(
+    "more is sent than the radio can carry",
+    do=(
+        "send less: MSM4 instead of MSM7, fewer systems or signals, every 2 s",
+        "or a faster over-air rate at both ends; switch the repeater off",
+    ),
+    proves_it="the age falls to a second at once when less is sent",
+    basis="air time over 85 %: data queue up and the age grows; decision table 4; judgement",
+)
+def overloaded(evidence: Evidence, case: Case) -> None:
+    """Look for a radio that cannot carry what is sent.
+
+    For it: air time over 85 % of the radio's rate (proven from 100 % on, counted at the base); a
+    stream that falls behind itself; corrections that are old, evenly, every second. Against it:
+    nothing. Ruled out by a stream that keeps its pace and fresh corrections at the rover.
+    """
+    air = evidence.bad("air_time")
+    if air is not None:
+        full = (air.value or 0.0) >= 100.0 and (evidence.heard_at == "base")
+        if full:
+            case.proof(f"air time {air.text}: more than a second of sending in each second")
+        else:
+            case.sign("air", f"air time {air.text}")
+    elif evidence.has_frames and evidence.state("air_time") is State.NOT_APPLICABLE:
+        case.lack("the radio's over-air rate (--radio-rate)")
+    if _is_behind(evidence):
+        growth_s = _growth_s(evidence)
+        if growth_s is not None and growth_s >= _GROWTH_S:
+            case.sign(
+                "delay", f"the stream falls behind: up to {seconds(round(growth_s, 1))} later"
+            )
+        elif (late := _late(evidence)) is not None:
+            case.sign("delay", f"the stream comes late: {late}")
+    ages = evidence.ages
+    if ages is not None and _is_old(ages) and not _restarts(evidence):
+        case.sign(
+            "rover", f"corrections at the rover are always old: {seconds(ages.median_s)} usually"
+        )
+    elif not case.signs and not case.proofs:
+        if ages is not None and ages.median_s < _STEADY_AGE_S:
+            case.absent(f"corrections at the rover are {seconds(ages.median_s)} old")
+        elif ages is None and _growth_s(evidence) is not None and evidence.rover_link is not None:
+            case.absent("the stream keeps its pace")
+
+
+def _is_old(ages: AgeStatistics) -> bool:
+    """Tell whether the ages are high all the time, not for single losses only."""
+    return ages.median_s >= _STEADY_AGE_S and ages.floor_s >= _STEADY_AGE_S / 2
+
+
+def _growth_s(evidence: Evidence) -> float | None:
+    link = evidence.rover_link or evidence.link
+    return None if link is None else link.lag_growth_s
+
+
+def _late(evidence: Evidence) -> str | None:
+    """Tell how late the stream comes, where that is too late and no matter of a clock."""
+    delay = evidence.findings.get("delay")
+    if delay is None or delay.values is None:
+        return None
+    mean_s = float(delay.values["mean_s"])
+    if not _LATE_MEAN_S <= mean_s < _CLOCK_S:
+        return None
+    ages = evidence.ages
+    if delay.state is State.UNKNOWN and (ages is None or ages.median_s < mean_s - 2.0):
+        return None  # the clock may be wrong, and the rover does not say the same
+    if ages is not None and ages.median_s < mean_s - 2.0:
+        return None
+    return f"{mean_s:.1f} s"
+
+
+def _is_behind(evidence: Evidence) -> bool:
+    """Tell whether the stream comes late: its losses are those of a full buffer then."""
+    growth_s = _growth_s(evidence)
+    ages = evidence.ages
+    fresh = ages is not None and not _is_old(ages)
+    grows = growth_s is not None and growth_s >= _GROWTH_S and not fresh
+    return grows or _late(evidence) is not None
+
+
+def _restarts(evidence: Evidence) -> int:
+    link = evidence.link
+    return 0 if link is None else link.restarts
+
+
+@cause(
+    "the base's battery sags: it restarts under load",
+    do=(
+        "measure the voltage while the radio sends: below about 11 V change the battery",
+        "check fuse, lead and plugs; use a smaller radio power",
+    ),
+    proves_it="no more restarts on a new battery",
+    basis="gaps tied to restarts, all lock times from zero: decision table 5; common practice",
+    cautions=(Caution.BATTERIES,),
+)
+def power_sag(evidence: Evidence, case: Case) -> None:
+    """Look for a base that restarts again and again.
+
+    For it: all lock times fall to zero together, twice or more; each time behind a gap; outages at
+    the rover at even times. Against it: a single restart has many reasons. Ruled out by lock times
+    that run on.
+    """
+    link = evidence.link
+    restarts = evidence.findings.get("lock_restart")
+    if link is not None and restarts is not None and restarts.state is not State.UNKNOWN:
+        if link.restarts:
+            times = "once" if link.restarts == 1 else f"{link.restarts} times"
+            case.sign("locks", f"all lock times fell to zero together, {times}", restarts.since)
+            if link.restarts > 1 and link.tied_restarts > 1:
+                text = f"{link.tied_restarts} of the restarts come behind a gap: the base was down"
+                case.sign("gaps", text)
+        else:
+            case.absent("no restart: the lock times run on")
+    elif evidence.has_frames:
+        case.lack("lock times in the stream")
+    elif evidence.columns is None:
+        case.lack("a recording of the base")
+    columns = evidence.columns
+    if columns is None:
+        return
+    found = [outage for outage in outages(columns) if outage.length_s < 300]
+    if len(found) >= _FEWEST_OUTAGES:
+        steps = np.diff([outage.row for outage in found]) * interval_s(columns)
+        if float(np.std(steps)) <= _EVEN * float(np.mean(steps)):
+            text = (
+                f"{len(found)} outages at the rover, evenly every {seconds(float(np.mean(steps)))}"
+            )
+            case.sign("rover", text)
+
+
+def _at_50m(evidence: Evidence, case: Case) -> None:
+    fixes = evidence.answers.fixes_at_50m
+    if fixes and (case.signs or evidence.is_troubled):
+        case.sign("50 m", "the rover fixes 50 m from the base")
+    elif fixes is False:
+        case.doubt("no fix 50 m from the base either")
+
+
+def _utc(evidence: Evidence, timeline_ms: int | None) -> str | None:
+    context = evidence.far_state or evidence.stream
+    if context is None or timeline_ms is None:
+        return None
+    utc_ns = context.state.clock.utc_ns_of_epoch(timeline_ms)
+    return None if utc_ns is None else context.state.clock.since_utc(utc_ns)
+
+
+def _utc_of_time(evidence: Evidence) -> str | None:
+    """Give when the first epoch that is not whole came."""
+    context = evidence.far_state or evidence.stream
+    epochs = context.state.epochs if context is not None else None
+    if context is None or epochs is None:
+        return None
+    return context.state.clock.since(epochs.first_bad_ms)
+
+
+CAUSES = (no_link, weak_path, busy_channel, overloaded, power_sag)

@@ -1,0 +1,300 @@
+"""Causes 11 to 14, 23 and 24: is it clean? Site, antenna, receiver, and the ionosphere."""
+
+from rtcmtool.diagnosis.causes import Case, cause
+from rtcmtool.diagnosis.evidence import Evidence, names
+from rtcmtool.diagnosis.finding import State
+from rtcmtool.diagnosis.problem import ProblemKind
+from rtcmtool.diagnosis.wording import grouped, number, share
+
+_ALL_BANDS = 0.7  # share of the bands that fell: more than one transmitter does
+_LONG_LINE_M = 5_000.0  # below, the ionosphere may mostly be neglected: GPS Solutions 2015
+_ROTI_STRONG = 0.5  # TECU/min
+_NEVER_CLOSED = 0.05
+_JUMPS = 3
+_LASTS_S = 10.0  # a drop that is no chance
+
+
+@cause(
+    "reflections at the base",
+    do=(
+        "move or raise the base antenna; clear vehicles, fences, walls and water around it",
+        "ask the other rovers: all of them suffer, everywhere",
+    ),
+    proves_it="multipath below 0.5 m and a fix after the base was moved",
+    basis="code multipath over 5 minutes: decision table 11; IGS help desk",
+)
+def base_multipath(evidence: Evidence, case: Case) -> None:
+    """Look for reflections at the base.
+
+    For it: code multipath above its limits; slips with it; all rovers in float; a float that ages
+    and satellites do not explain. Against it: the other rovers fix. Ruled out by clean codes.
+    """
+    found = evidence.findings.get("multipath")
+    wrong = evidence.wrong("multipath")
+    if wrong is not None:
+        case.sign("multipath", f"code multipath: {wrong.text}", wrong.since)
+        slips = evidence.slipping
+        if slips is not None and not _slips_explained(evidence):
+            case.sign("slips", f"slips: {slips.text}")
+        _suffering(evidence, case)
+    elif found is not None and found.state is State.OK:
+        case.absent(f"code multipath: {found.text}")
+    else:
+        case.lack(_missing(evidence, "multipath", "the base's stream, 5 minutes of it"))
+
+
+def _suffering(evidence: Evidence, case: Case) -> None:
+    """Note what the rovers show of a fault at the base that all of them share."""
+    if evidence.answers.all_rovers:
+        case.sign("others", "all rovers suffer")
+    elif evidence.answers.all_rovers is False:
+        case.doubt("the other rovers fix on the same base")
+    if evidence.problem.kind is ProblemKind.FLOAT and evidence.is_fresh:
+        case.sign("rover", "the rover floats although corrections are fresh")
+
+
+def _missing(evidence: Evidence, rule: str, otherwise: str) -> str:
+    """Say what a rule lacks."""
+    finding = evidence.findings.get(rule)
+    unknown = finding is not None and finding.state is State.UNKNOWN
+    return finding.text.removeprefix("needs ") if finding and unknown else otherwise
+
+
+def _slips_explained(evidence: Evidence) -> bool:
+    """Tell whether restarts, the ionosphere or the clock make the slips."""
+    restarts = evidence.link is not None and evidence.link.restarts > 0
+    return restarts or bool(evidence.bad("ionosphere") or evidence.bad("clock_jumps"))
+
+
+def _dropped(evidence: Evidence) -> tuple[list[str], list[str]]:
+    """Give the bands that fell, and all that are known."""
+    finding = evidence.wrong("band_drop")
+    if finding is None or finding.values is None:
+        return [], []
+    limit = finding.rule.ok or 0.0
+    levels: dict[str, float] = finding.values
+    return [name for name, depth in levels.items() if depth > limit], list(levels)
+
+
+def _lasts(evidence: Evidence, names_: list[str]) -> bool:
+    """Tell whether a drop lasted longer than a chance low."""
+    base = evidence.base
+    if base is None:
+        return False
+    levels = base.state.quality.strengths.bands
+    lasted = sum(levels[name].dropped_epochs for name in names_ if name in levels)
+    return lasted * base.interval_s >= _LASTS_S
+
+
+def _fell_together(evidence: Evidence) -> bool:
+    dropped, known = _dropped(evidence)
+    many = len(known) > 1 and len(dropped) >= _ALL_BANDS * len(known)
+    return many and _lasts(evidence, dropped)
+
+
+@cause(
+    "interference on one band",
+    do=(
+        "see whether it goes with the keying of the radio: unplug the radio for a minute",
+        "move the radio antenna several metres from the GNSS antenna; change the channel",
+        "else look for another transmitter or a jammer near by",
+    ),
+    proves_it="the band comes back while the radio or the other transmitter is off",
+    basis="one band falls on all satellites at once: decision table 12; judgement",
+)
+def interference(evidence: Evidence, case: Case) -> None:
+    """Look for a band that is jammed.
+
+    For it: the strength of one band falls on all satellites at once, while others stay; slips with
+    it. Against it: the first band is weak too, which is the cable. Ruled out by steady bands, and
+    by all bands that fall together.
+    """
+    finding = evidence.findings.get("band_drop")
+    wrong = evidence.wrong("band_drop")
+    dropped, _ = _dropped(evidence)
+    if wrong is not None and not _lasts(evidence, dropped):
+        case.absent(f"no band fell for long: {wrong.text}")
+    elif wrong is not None:
+        if _fell_together(evidence):
+            case.absent("all bands fell together: that is the antenna or its cable")
+            return
+        case.sign("drop", f"strength fell on all satellites of {names(dropped)}: {wrong.text}",
+                  wrong.since)  # fmt: skip
+        slips = evidence.slipping
+        if slips is not None and not _slips_explained(evidence):
+            case.sign("slips", f"slips: {slips.text}")
+        if evidence.weak_signals is not None:
+            case.doubt("signals of the first band are weak too: antenna or cable")
+    elif finding is not None and finding.state is State.OK:
+        case.absent(f"no band fell: {finding.text}")
+    else:
+        case.lack(_missing(evidence, "band_drop", "the base's stream, with signal strengths"))
+
+
+@cause(
+    "antenna cable, plug or amplifier of the base",
+    do=(
+        "swap the antenna cable; dry and tighten the plugs at both ends",
+        "then swap the antenna",
+    ),
+    proves_it="signals 5 dB and more stronger with another cable",
+    basis="weak on all bands, frequent slips: decision table 13; receiver guides",
+)
+def antenna_cable(evidence: Evidence, case: Case) -> None:
+    """Look for a weak antenna chain at the base.
+
+    For it: strengths below the guide for their elevation; all bands that fall together; slips that
+    nothing else explains. Against it: strong signals. Ruled out by strong signals without slips.
+    """
+    strength = evidence.findings.get("signal_strength")
+    weak = evidence.weak_signals
+    if weak is not None:
+        case.sign("strength", f"signals are weak: {weak.text}")
+    if _fell_together(evidence):
+        drop = evidence.findings["band_drop"]
+        case.sign("drop", f"all bands fell together: {drop.text}", drop.since)
+    slips = evidence.slipping
+    dropped, _ = _dropped(evidence)
+    one_band = _lasts(evidence, dropped) and not _fell_together(evidence)
+    explained = _slips_explained(evidence) or evidence.wrong("multipath") is not None
+    if slips is not None and not explained and (case.signs or not one_band):
+        case.sign("slips", f"slips: {slips.text}", slips.since)
+    if strength is None or strength.state is State.UNKNOWN:
+        case.lack(_missing(evidence, "signal_strength", "the base's stream"))
+    elif not case.signs:
+        case.absent(f"signals are strong: {strength.text}")
+    elif weak is None and "drop" not in case.signs:
+        case.doubt(f"signals are strong: {strength.text}")
+
+
+@cause(
+    "GLONASS between different makes",
+    do=(
+        "switch GLONASS off in the rover for two minutes",
+        "fixes then: set the base's own bias in 1230, or switch GLONASS off at the base",
+    ),
+    proves_it="fixes only without GLONASS",
+    basis="1230 missing or all zero: decision table 14; Inside GNSS 2012, GPS Solutions 2018",
+)
+def glonass_bias(evidence: Evidence, case: Case) -> None:
+    """Look for GLONASS biases that are missing or false.
+
+    For it: GLONASS without 1230, or with zeros that claim to be aligned; a rover of another make;
+    a rover that floats or fixes slowly. Against it: the same make at both ends. Ruled out by biases
+    that are sent and not all zero, and without GLONASS.
+    """
+    finding = evidence.findings.get("glonass_bias")
+    same_make = evidence.sheet.rover.same_make
+    if finding is None or finding.state is State.UNKNOWN:
+        case.lack(_missing(evidence, "glonass_bias", "the base's stream"))
+    elif finding.state in {State.OK, State.NOT_APPLICABLE}:
+        case.absent(f"1230: {finding.text}")
+    elif _bias_is_slow(finding.values):
+        case.absent(f"1230 comes, {finding.text}")
+    elif evidence.rover_link is not None and evidence.rover_link.loses and finding.value is None:
+        case.lack("the base's own stream: 1230 may have been lost on the way")
+    else:
+        case.sign("stream", f"1230: {finding.text}", finding.since)
+        if same_make:
+            case.doubt("base and rover are of the same make (site sheet)")
+        elif same_make is False:
+            case.sign("sheet", "base and rover are of different makes (site sheet)")
+        if evidence.problem.kind is ProblemKind.FLOAT and evidence.is_fresh:
+            case.sign("rover", "the rover floats although corrections are fresh")
+
+
+def _bias_is_slow(values: dict[str, object] | None) -> bool:
+    """Tell whether biases are sent that are not all zero, only seldom."""
+    biases = (values or {}).get("biases_m")
+    return isinstance(biases, list) and any(biases)
+
+
+@cause(
+    "the ionosphere is disturbed",
+    do=(
+        "keep lines short, use all bands; repeat shots some hours later",
+        "look at a space-weather notice for the region; ask other crews",
+    ),
+    proves_it="all crews of the region suffer, and it passes within hours",
+    basis="ionospheric rate over a minute, ROTI: decision table 23; judgement",
+)
+def ionosphere(evidence: Evidence, case: Case) -> None:
+    """Look for a disturbed ionosphere.
+
+    For it: the ionospheric delay of several satellites changes fast; ROTI is high; slips with it;
+    float on longer lines; all rovers suffer. Against it: nothing. Ruled out by slow changes.
+    """
+    finding = evidence.findings.get("ionosphere")
+    bad = evidence.bad("ionosphere")
+    if bad is not None:
+        case.sign("rate", f"ionosphere: {bad.text}", bad.since)
+        roti = (bad.values or {}).get("roti_tecu_min")
+        if isinstance(roti, float) and roti > _ROTI_STRONG:
+            case.sign("rate", f"ROTI {number(round(roti, 1))} TECU/min")
+        slips = evidence.slipping
+        if slips is not None:
+            case.sign("slips", f"slips: {slips.text}")
+        _suffering(evidence, case)
+    elif finding is not None and finding.state in {State.OK, State.WATCH}:
+        case.absent(f"ionosphere: {finding.text}")
+        line_m = evidence.line_m
+        if finding.state is State.WATCH and line_m is not None and line_m > _LONG_LINE_M:
+            case.lack("a longer recording: the ionosphere is lively on a line of this length")
+    else:
+        case.lack(_missing(evidence, "ionosphere", "the base's stream, 5 minutes of it"))
+
+
+@cause(
+    "clock or receiver of the base",
+    do=("restart the base receiver; if it stays, update it or change it",),
+    proves_it="clean after a restart, or with another receiver",
+    basis="jumps of 1 ms, half cycles, epochs that never close: decision table 24; RTCM 10403.x",
+)
+def base_receiver(evidence: Evidence, case: Case) -> None:
+    """Look for a receiver that misbehaves.
+
+    For it: clock jumps; unresolved half cycles without restarts; an 'end of epoch' flag that never
+    comes while nothing else is lost; a system that left; damaged frames at the base's own port.
+    Ruled out by a stream without any of these.
+    """
+    if not evidence.has_frames:
+        case.lack("the base's stream")
+        return
+    jumps = evidence.bad("clock_jumps")
+    if jumps is not None and (jumps.value or 0.0) >= _JUMPS:
+        case.proof(f"the base's clock jumps: {jumps.text}", jumps.since)
+    elif jumps is not None:
+        case.sign("clock", f"the base's clock jumps: {jumps.text}", jumps.since)
+    half = evidence.bad("half_cycles")
+    link = evidence.link
+    restarted = link is not None and link.restarts > 0
+    if half is not None and not restarted:
+        case.proof(f"half cycles unresolved: {half.text}")
+    if _never_closed(evidence):
+        case.proof(
+            f"epochs never end: {evidence.findings['epoch_closed'].text} closed by their flag"
+        )
+        case.first("see whether the last message of the epoch is switched off or does not pass")
+    left = evidence.bad("systems_steady")
+    if left is not None and not (link is not None and (link.loses or restarted)):
+        case.sign("systems", left.text, left.since)
+    if evidence.heard_at == "base" and link is not None and link.damaged_share >= 0.01:
+        total = link.frames + link.damaged
+        text = f"{grouped(link.damaged)} of {grouped(total)} frames damaged at the base's own port"
+        case.sign("port", f"{text} ({share(link.damaged, total)})")
+        case.first("change the cable of the port; compare the baud rates at both ends")
+    if not case.signs and not case.proofs:
+        case.absent("no clock jumps, no half cycles, epochs closed")
+
+
+def _never_closed(evidence: Evidence) -> bool:
+    """Tell whether the flag stays set although everything else arrives."""
+    closed, link = evidence.bad("epoch_closed"), evidence.link
+    if closed is None or link is None:
+        return False
+    arrives = link.came >= 0.95 * link.due and link.damaged_share < 0.01
+    paced = link.lag_growth_s is None or link.lag_growth_s < 2.0
+    return (closed.value or 0.0) < 100 * _NEVER_CLOSED and arrives and paced
+
+
+CAUSES = (base_multipath, interference, antenna_cable, glonass_bias, ionosphere, base_receiver)

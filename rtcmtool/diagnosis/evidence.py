@@ -1,0 +1,445 @@
+"""Everything that speaks for or against a cause: streams, rover log, and what the crew answered."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+
+from rtcmtool.diagnosis.base_rules import sent_position
+from rtcmtool.diagnosis.context import Context
+from rtcmtool.diagnosis.evidence_link import LinkPattern, LinkRecord, link_pattern, matched
+from rtcmtool.diagnosis.finding import Finding, State
+from rtcmtool.diagnosis.problem import CheckShot, Problem, ProblemKind, problem_of
+from rtcmtool.diagnosis.site_sheet import SiteSheet
+from rtcmtool.diagnosis.verdict import Verdict, judge
+from rtcmtool.gnss.geodesy import degrees_from_ecef, distance_m, ecef_from_geodetic
+from rtcmtool.monitor.air_loss import AirLoss
+from rtcmtool.monitor.rover_log import Columns, RoverLog
+from rtcmtool.monitor.rover_statistics import (
+    AgeStatistics,
+    FixLosses,
+    Joint,
+    RoverSky,
+    age_statistics,
+    fix_losses,
+    join,
+    sky_of,
+    time_to_fix_s,
+)
+
+# Rules whose bad (or, for some, watch) means that a rover has a reason not to fix.
+_FIT = (
+    "observations_usable", "two_bands", "satellites_enough", "position_sent", "position_on_earth",
+    "position_steady", "position_matches_code", "one_base", "glonass_bias", "epoch_closed",
+    "half_cycles", "clock_jumps", "multipath", "ionosphere", "band_drop", "signal_strength",
+    "lock_restart", "rover_can_use",
+)  # fmt: skip
+_WATCH_IS_UNFIT = ("multipath", "band_drop", "glonass_bias")
+_OF_ALL_STATIONS = frozenset(
+    {"one_base", "epochs_single", "frames_whole", "foreign_bytes", "bytes_arrive", "air_time"}
+)
+_OF_THE_WAY = frozenset({"one_base", "epochs_single", "foreign_bytes", "delay"})
+_MAKES_DIFFER_DB = 2.0
+_STALE_S = 5.0  # older corrections make a new fix hard (computed on a real pair)
+_OLD_FREE = 0.05  # share of missing updates that troubles no rover: judgement
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What the crew answered; None where it was not asked or not known."""
+
+    check_plan_m: float | None = None
+    check_height_m: float | None = None
+    all_rovers: bool | None = None
+    fixes_at_50m: bool | None = None
+    distance_km: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """The evidence of one diagnosis.
+
+    Attributes
+    ----------
+    stream : Context or None
+        The stream that was given; None with a rover's log alone.
+    own : Context or None
+        The same stream as if our base alone were heard, where others are heard too.
+    link : LinkPattern or None
+        How that stream lost what it lost.
+    heard_at : str or None
+        Where it was heard, as told: "base", "rover", "net"; None where not told.
+    far : Context or None
+        The stream heard at the rover, where both ends are given; `stream` is the base's then.
+    far_link : LinkPattern or None
+        How that one lost.
+    air : AirLoss or None
+        Both ends, matched.
+    log : RoverLog or None
+        The rover's sentences.
+    answers : Answers
+    is_together : bool
+        Whether stream and rover were heard live, at once: whatever their clocks say, they belong
+        together.
+    """
+
+    stream: Context | None = None
+    own: Context | None = None
+    link: LinkPattern | None = None
+    heard_at: str | None = None
+    far: Context | None = None
+    far_link: LinkPattern | None = None
+    air: AirLoss | None = None
+    log: RoverLog | None = None
+    answers: Answers = field(default_factory=Answers)
+    is_together: bool = False
+
+    # ---- the stream
+
+    @cached_property
+    def verdict(self) -> Verdict | None:
+        """All rules over the stream."""
+        return judge(self.stream) if self.stream is not None else None
+
+    @cached_property
+    def findings(self) -> dict[str, Finding]:
+        """Findings by rule; empty without a stream.
+
+        Where several bases are heard, those about ours alone are asked of ours alone. Where both
+        ends were heard, those about the way to the rover are asked of the rover's end.
+        """
+        found = {f.rule.name: f for f in self.verdict.findings} if self.verdict else {}
+        if self.own is not None:
+            own = judge(self.own).findings
+            found |= {f.rule.name: f for f in own if f.rule.name not in _OF_ALL_STATIONS}
+        if self.far is not None:
+            far = judge(self.far).findings
+            found |= {f.rule.name: f for f in far if f.rule.name in _OF_THE_WAY}
+        return found
+
+    @property
+    def base(self) -> Context | None:
+        """The stream of our base."""
+        return self.stream if self.own is None else self.own
+
+    @cached_property
+    def weak_signals(self) -> Finding | None:
+        """Strengths that are clearly low: makes differ by 1 to 3 dB (common practice)."""
+        finding = self.wrong("signal_strength")
+        if finding is None or finding.value is None or finding.limit is None:
+            return None
+        is_low = finding.state is State.BAD or finding.value < finding.limit - _MAKES_DIFFER_DB
+        return finding if is_low else None
+
+    def state(self, rule: str) -> State:
+        """Give the state of a rule; unknown without a stream."""
+        finding = self.findings.get(rule)
+        return State.UNKNOWN if finding is None else finding.state
+
+    def bad(self, rule: str) -> Finding | None:
+        """Give the finding of a rule if it is bad."""
+        finding = self.findings.get(rule)
+        return finding if finding is not None and finding.state is State.BAD else None
+
+    def wrong(self, rule: str) -> Finding | None:
+        """Give the finding of a rule if it is bad or a watch."""
+        finding = self.findings.get(rule)
+        wrong = finding is not None and finding.state in {State.BAD, State.WATCH}
+        return finding if wrong else None
+
+    @property
+    def sheet(self) -> SiteSheet:
+        """The site sheet; an empty one where there is none."""
+        known = self.stream.sheet if self.stream is not None else None
+        return known or SiteSheet()
+
+    @property
+    def has_frames(self) -> bool:
+        """Whether the stream holds any frame."""
+        return self.stream is not None and self.stream.state.traffic.frames > 0
+
+    @cached_property
+    def is_fit(self) -> bool:
+        """Whether the content of the stream gives a rover no reason not to fix."""
+        if not self.has_frames:
+            return False
+        for rule in _FIT:
+            if self.bad(rule) or (rule in _WATCH_IS_UNFIT and self.wrong(rule)):
+                return False
+        if self.weak_signals is not None or self.slipping is not None:
+            return False
+        return self.state("position_sent") in {State.OK, State.WATCH}
+
+    @cached_property
+    def slipping(self) -> Finding | None:
+        """Slips that are too many beyond chance: a few in a short time say nothing."""
+        finding = self.bad("slips")
+        values = finding.values if finding is not None else None
+        if finding is None or not values or finding.rule.bad is None:
+            return None
+        count, hours = float(values["slips"]), float(values["satellite_hours"])
+        # Lower end of what a count may stand for, one-sided 95 % (Poisson, normal approximation).
+        return finding if count - 1.65 * np.sqrt(count) > finding.rule.bad * hours else None
+
+    # ---- the way to the rover
+
+    @cached_property
+    def rover_link(self) -> LinkPattern | None:
+        """How the way to the rover lost; None where nothing was heard behind it.
+
+        Where it was not told at which end the stream was heard, one that loses is taken for one
+        behind the radio: at the base nothing is lost.
+        """
+        if self.far_link is not None:
+            return self.far_link
+        if self.heard_at in {"rover", "net"}:
+            return self.link
+        if self.heard_at is None and self.link is not None:
+            return self.link if self.link.loses or self._ages_agree else None
+        return None
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether what is known of the stream, nearest to the rover, came whole."""
+        link = self.rover_link or self.link
+        return link is not None and link.due > 0 and not link.loses
+
+    @property
+    def _ages_agree(self) -> bool:
+        """Whether the rover missed no more than a stream that lost nothing."""
+        return (
+            self.is_joined
+            and self.ages is not None
+            and self.ages.late_share < _OLD_FREE
+            and self.ages.median_s < _STALE_S
+        )
+
+    @property
+    def far_state(self) -> Context | None:
+        """The context of the stream behind the radio."""
+        if self.far is not None:
+            return self.far
+        return self.stream if self.heard_at in {"rover", "net"} else None
+
+    # ---- the rover
+
+    @cached_property
+    def columns(self) -> Columns | None:
+        """The rover's fixes."""
+        return self.log.columns if self.log is not None and self.log.is_rover_log else None
+
+    @cached_property
+    def ages(self) -> AgeStatistics | None:
+        """Ages of the corrections at the rover."""
+        if self.columns is None:
+            return None
+        interval_s = self.stream.interval_s if self.has_frames and self.stream else None
+        return age_statistics(self.columns, interval_s)
+
+    @cached_property
+    def time_to_fix_s(self) -> float | None:
+        """From the first sentence to the first fix, s; None without one."""
+        return None if self.columns is None else time_to_fix_s(self.columns)
+
+    @cached_property
+    def losses(self) -> FixLosses | None:
+        """Losses of fix."""
+        return None if self.columns is None else fix_losses(self.columns)
+
+    @cached_property
+    def sky(self) -> RoverSky | None:
+        """The rover's sky."""
+        if self.log is None or self.columns is None:
+            return None
+        return sky_of(self.log, self.columns)
+
+    @cached_property
+    def joint(self) -> Joint:
+        """How the rover's log lies in time beside the stream."""
+        if self.columns is None or self.stream is None or self.link is None:
+            return Joint("unknown")
+        clock = self.stream.state.clock
+        ends = (self.link.first_ms, self.link.last_ms)
+        utc = [None if end is None else clock.utc_ns_of_epoch(end) for end in ends]
+        if utc[0] is None or utc[1] is None:
+            return Joint("unknown")
+        joint = join(self.columns, (utc[0] // 1_000_000, utc[1] // 1_000_000))
+        return Joint("together") if self.is_together and joint.kind == "apart" else joint
+
+    @property
+    def is_joined(self) -> bool:
+        """Whether log and stream are of the same time, as far as that is known."""
+        return self.joint.kind != "apart"
+
+    @cached_property
+    def problem(self) -> Problem:
+        """The rover's problem."""
+        return problem_of(self.columns, self.check_shot, self.findings.get("position_matches_mark"))
+
+    @property
+    def is_troubled(self) -> bool:
+        """Whether the rover is in float or has no RTK."""
+        return self.problem.kind in {ProblemKind.FLOAT, ProblemKind.NO_RTK}
+
+    @property
+    def check_shot(self) -> CheckShot | None:
+        """The check shot, as told."""
+        plan_m, height_m = self.answers.check_plan_m, self.answers.check_height_m
+        if plan_m is None or height_m is None:
+            return None
+        return CheckShot(plan_m, height_m, self.line_m or 0.0)
+
+    @cached_property
+    def uses_rtk(self) -> bool | None:
+        """Whether the rover was ever fixed or in float; None without a log."""
+        return None if self.columns is None else bool(np.isin(self.columns.quality, (4, 5)).any())
+
+    @cached_property
+    def never_used(self) -> bool:
+        """Whether the rover's log shows no age and no station at all: nothing was used."""
+        if self.log is None or self.columns is None:
+            return False
+        return not np.isfinite(self.columns.age_s).any() and not self.log.stations
+
+    @property
+    def is_fresh(self) -> bool:
+        """Whether the corrections at the rover are told to be fresh and steady."""
+        ages = self.ages
+        return ages is not None and ages.median_s < _STALE_S and ages.late_share < 2 * _OLD_FREE
+
+    # ---- distances
+
+    @cached_property
+    def rover_ecef_m(self) -> np.ndarray | None:
+        """The rover's usual place, shape (3,); None where it is not told."""
+        if self.columns is None:
+            return None
+        told = np.isfinite(self.columns.latitude_deg) & np.isfinite(self.columns.height_m)
+        if not told.any():
+            return None
+        parts = (self.columns.latitude_deg, self.columns.longitude_deg, self.columns.height_m)
+        latitude, longitude, height = (float(np.median(part[told])) for part in parts)
+        return np.asarray(ecef_from_geodetic(np.radians(latitude), np.radians(longitude), height))
+
+    @cached_property
+    def measured_line_m(self) -> float | None:
+        """Distance of the rover's place from the sent position, m."""
+        sent = sent_position(self.base) if self.base is not None else None
+        if sent is None or self.rover_ecef_m is None:
+            return None
+        return float(distance_m(np.array(sent.arp_ecef_m), self.rover_ecef_m))
+
+    @property
+    def line_m(self) -> float | None:
+        """Length of the line: as told, else as measured, else as on the site sheet."""
+        if self.answers.distance_km is not None:
+            return 1000 * self.answers.distance_km
+        if self.measured_line_m is not None and not self.bad("position_matches_code"):
+            return self.measured_line_m
+        sheet_km = self.sheet.rover.distance_km
+        return None if sheet_km is None else 1000 * sheet_km
+
+    @cached_property
+    def height_difference_m(self) -> float | None:
+        """The rover's height less the base's, m."""
+        sent = sent_position(self.base) if self.base is not None else None
+        if sent is None or self.rover_ecef_m is None or self.bad("position_matches_code"):
+            return self.sheet.rover.height_difference_m
+        return degrees_from_ecef(self.rover_ecef_m)[2] - degrees_from_ecef(sent.arp_ecef_m)[2]
+
+    @cached_property
+    def common_satellites(self) -> frozenset[str] | None:
+        """Satellites of the base's latest epoch that the rover sees too; None if not known."""
+        if self.base is None or self.sky is None or not self.sky.names:
+            return None
+        observed = observed_names(self.base)
+        return observed & self.sky.names if observed else None
+
+
+def gather(
+    stream: Context | None,
+    record: LinkRecord | None,
+    *,
+    own: Context | None = None,
+    heard_at: str | None = None,
+    far: Context | None = None,
+    far_record: LinkRecord | None = None,
+    log: RoverLog | None = None,
+    answers: Answers | None = None,
+    is_together: bool = False,
+) -> Evidence:
+    """Put the evidence together.
+
+    Parameters
+    ----------
+    stream : Context or None
+        The stream, finished.
+    record : LinkRecord or None
+        Its frames.
+    own : Context or None
+        The same as if our base alone were heard, where others are heard too.
+    heard_at : str or None
+        Where it was heard, as told.
+    far, far_record : Context or None, LinkRecord or None
+        The stream heard at the rover, where `stream` is that of the base.
+    log : RoverLog or None
+        The rover's sentences, finished.
+    answers : Answers, optional
+        What the crew answered.
+    is_together : bool
+        Whether stream and rover were heard live, at once.
+    """
+    link = far_link = air = None
+    if stream is not None and record is not None:
+        link = link_pattern(record, (stream if own is None else own).state)
+    if far is not None and far_record is not None:
+        far_link = link_pattern(far_record, far.state)
+        if record is not None:
+            air = matched(record, far_record)
+    return Evidence(
+        stream, own, link, "base" if far is not None else heard_at, far, far_link, air, log,
+        answers or Answers(), is_together,
+    )  # fmt: skip
+
+
+def our_station(stream: Context) -> int | None:
+    """Give the station to look at alone, where several are heard; None where one is.
+
+    It is that of the site sheet where that is heard, else the one with most epochs.
+    """
+    heard = stream.state.base.stations
+    if len(heard) < 2:
+        return None
+    planned = stream.sheet.messages.station if stream.sheet is not None else None
+    return planned if planned in heard else stream.state.main_station
+
+
+_SAME_PLACE_M = 5.0  # what stand-alone and float positions are off
+
+
+def is_rovers_own(evidence: Evidence) -> bool:
+    """Tell whether the stream is not the base's, but the rover's own measurements.
+
+    The rover uses another station, and the stream has the rover's position or none at all.
+    """
+    if evidence.log is None or evidence.stream is None or not evidence.uses_rtk:
+        return False
+    used = {int(name) for name in evidence.log.stations if name.isdecimal()}
+    heard = set(evidence.stream.state.base.stations)
+    if not used or not heard or used & heard:
+        return False
+    line_m = evidence.measured_line_m
+    return evidence.bad("position_sent") is not None if line_m is None else line_m < _SAME_PLACE_M
+
+
+def observed_names(context: Context) -> frozenset[str]:
+    """Give the satellites that the base sends, a chance loss of single messages apart."""
+    fix = context.state.quality.fix
+    often = (name for name, each in fix.sky.satellites.items() if 3 * each.seen >= each.expected)
+    return frozenset(fix.observed) | frozenset(often)
+
+
+def names(items: Iterable[object]) -> str:
+    """Write a list for people."""
+    return ", ".join(str(item) for item in items)

@@ -1,0 +1,193 @@
+"""The rules asked about now: what changes with time is judged over the last half minute.
+
+What a base says of itself is judged over the whole session, as `check` does. A gap of an hour ago
+is history, not a fault of now: it stays in the events.
+"""
+
+from dataclasses import replace
+
+from rtcmtool.diagnosis.context import Context
+from rtcmtool.diagnosis.finding import (
+    RANK,
+    Finding,
+    State,
+    Weight,
+    judged_above,
+    judged_below,
+    unknown,
+)
+from rtcmtool.diagnosis.link_rules import FEWEST_EPOCHS
+from rtcmtool.diagnosis.verdict import RULE_FUNCTIONS, Verdict
+from rtcmtool.diagnosis.wording import grouped, number, seconds, share
+from rtcmtool.monitor.events import Condition, Rank
+from rtcmtool.monitor.live_state import LiveState
+from rtcmtool.monitor.steady_clock import NS_PER_S
+from rtcmtool.monitor.windows import BUCKET_S
+
+# Judged over the last half minute; all others over the session.
+ABOUT_NOW = frozenset(
+    {
+        "frames_whole", "foreign_bytes", "longest_gap", "epoch_closed",
+        "epochs_single", "observations_usable", "two_bands", "satellites_enough", "one_base",
+        "half_cycles", "air_time",
+    }
+)  # fmt: skip
+_LOST_ADVICE = {
+    "base": "look at the cable and the baud rate first: at the base nothing should be lost.",
+    "rover": "see which messages are lost: long ones - weak path; whole seconds - busy channel.",
+    "net": "compare with a recording at the base; then look at the base's internet link.",
+}
+_LOST = "epochs_lost"
+# Rules that show the same cause: one event.
+_CAUSES = {
+    "epochs_complete": _LOST,
+    "epoch_closed": _LOST,
+    "longest_gap": _LOST,
+    "satellites_enough": "satellites",
+    "two_bands": "satellites",
+}
+_FRESH = ABOUT_NOW | {"bytes_arrive", "epochs_complete", "position_sent", "delay"}
+SESSION_EVERY_S = 5  # some rules of the session are heavy
+DELAY_OVER_S = 60  # window of the delay; the mean of a minute
+FAR_OFF_S = 10.0  # a clock or stream that is so far off is told by its size
+
+
+class LiveJudge:
+    """Applies all rules to a stream that runs.
+
+    Parameters
+    ----------
+    context : Context
+        What the crew told; its state is replaced.
+    """
+
+    def __init__(self, context: Context) -> None:
+        self._context = context
+        self._session: dict[str, Finding] = {}
+        self._judged_ns: int | None = None
+
+    def judge(self, live: LiveState) -> Verdict:
+        """Give the verdict about now.
+
+        Rules about now are asked each time, those of the session every `SESSION_EVERY_S`.
+        """
+        silent_s = live.outages.silent_s(live.now) if live.first_byte else None
+        session = replace(self._context, state=live.state, live=True, silent_s=silent_s)
+        now = replace(session, state=live.recent_state())
+        since_ns = self._judged_ns
+        if since_ns is None or live.now.steady_ns - since_ns >= SESSION_EVERY_S * NS_PER_S:
+            rules = RULE_FUNCTIONS.items()
+            self._session = {name: rule(session) for name, rule in rules if name not in _FRESH}
+            self._judged_ns = live.now.steady_ns
+        fresh = {name: RULE_FUNCTIONS[name](now) for name in ABOUT_NOW}
+        fresh["bytes_arrive"] = RULE_FUNCTIONS["bytes_arrive"](session)
+        fresh["epochs_complete"] = _epochs_complete(live, session)
+        fresh["position_sent"] = _position_sent(live, session)
+        fresh["delay"] = _delay(live, session)
+        by_name = {**self._session, **fresh}
+        findings = [by_name[name] for name in RULE_FUNCTIONS]
+        findings.sort(key=lambda finding: (RANK[finding.state], not finding.rule.essential))
+        return Verdict(_word(findings), tuple(findings))
+
+
+def _word(findings: list[Finding]) -> str:
+    if any(f.state is State.BAD and f.rule.essential for f in findings):
+        return "no-go"
+    if any(f.state is State.UNKNOWN and f.rule.weight is Weight.KNOWN for f in findings):
+        return "cannot-tell"
+    return "go"
+
+
+def _epochs_complete(live: LiveState, context: Context) -> Finding:
+    """Judge the epochs of the last half minute; limits and advice of the rule epochs_complete.
+
+    The epochs of a silence are counted when it ends: a stream that has just come back is not whole.
+    """
+    rule = context.rule("epochs_complete")
+    span_s = -(-int(live.recent.span_s) // BUCKET_S) * BUCKET_S
+    counts = live.windows.over(span_s)
+    if counts.due < FEWEST_EPOCHS:
+        return unknown(rule, f"only {counts.due} epochs, {FEWEST_EPOCHS} are needed")
+    value = 100 * counts.whole / counts.due
+    state, limit = judged_above(rule, value)
+    text = f"{grouped(counts.whole)} of {grouped(counts.due)}"
+    if counts.whole < counts.due:
+        text += f" ({share(counts.whole, counts.due)})"
+    values = {"whole": counts.whole, "due": counts.due}
+    return Finding(
+        rule, state, text, value, values, limit, f"{number(limit or 0)} %",
+        action=None if state is State.OK else _LOST_ADVICE[context.at],
+    )  # fmt: skip
+
+
+def _position_sent(live: LiveState, context: Context) -> Finding:
+    """Judge how long ago the last position message came; limits of the rule position_sent."""
+    rule = context.rule("position_sent")
+    assert rule.bad is not None
+    advice = "switch on 1005 or 1006 at the base, every 5 to 10 s."
+    if live.position_at is None:
+        if live.seconds < rule.bad:
+            return unknown(rule, f"none in the {seconds(int(live.seconds))} so far")
+        text = f"none in {seconds(int(live.seconds))}"
+        limit_text = seconds(rule.bad)
+        return Finding(
+            rule, State.BAD, text, live.seconds, None, rule.bad, limit_text, action=advice
+        )
+    value = live.ago_s(live.position_at)
+    state, limit = judged_below(rule, value)
+    every = live.position_interval_s
+    text = f"last {seconds(int(value))} ago"
+    if every:
+        text = f"every {seconds(every)}, {text}"
+    return Finding(
+        rule, state, text, value, {"interval_s": every}, limit, seconds(limit or 0),
+        action=None if state is State.OK else advice,
+    )  # fmt: skip
+
+
+def _delay(live: LiveState, context: Context) -> Finding:
+    """Judge the mean delay of the last minute; only a trusted clock can tell.
+
+    EPN real-time latency: 3 and 5 s.
+    """
+    rule = context.rule("delay")
+    if not live.has_arrivals:
+        return unknown(rule, "no arrival times in this capture")
+    mean = live.windows.over(DELAY_OVER_S).mean_delay_s
+    if mean is None:
+        return unknown(rule, "no epoch came in the last minute")
+    if not live.clock_trusted:
+        if abs(mean) >= FAR_OFF_S:
+            return unknown(rule, f"clock or stream {abs(mean):.0f} s off")
+        return unknown(rule, "the computer's clock is not known to be right")
+    state, limit = judged_below(rule, mean)
+    return Finding(
+        rule, state, f"{mean:.1f} s", mean, None, limit, seconds(limit or 0),
+        action=None if state is State.OK else "send less, or faster; look at the network.",
+    )  # fmt: skip
+
+
+def conditions(verdict: Verdict) -> list[Condition]:
+    """Give what is wrong as conditions for the event list: one a cause, the worst first."""
+    found: dict[str, Condition] = {}
+    for finding in verdict.findings:
+        if finding.state not in {State.BAD, State.WATCH}:
+            continue
+        key = _CAUSES.get(finding.rule.name, finding.rule.name)
+        before = found.get(key)
+        if before is None or (key == _LOST and finding.rule.name == "epochs_complete"):
+            bad = finding.state is State.BAD and finding.rule.essential
+            rank = Rank.BAD if bad else Rank.WATCH
+            rank = rank if before is None else min(rank, before.rank)
+            text, size = _words(finding)
+            found[key] = Condition(key, rank, text, finding.action or "", size)
+    return list(found.values())
+
+
+def _words(finding: Finding) -> tuple[str, float]:
+    """Give the words of a finding for the event list, and how bad it is."""
+    values = finding.values or {}
+    if finding.rule.name == "epochs_complete" and {"due", "whole"} <= values.keys():
+        lost = values["due"] - values["whole"]
+        return f"{lost} of {values['due']} epochs lost", float(lost)
+    return f"{finding.rule.printed}: {finding.text}", 0.0

@@ -1,0 +1,168 @@
+"""Combinations of code and phase of two bands of one satellite: what each shows, what each hides.
+
+All phases and codes are in metres. `ratio` is the carrier of the band a combination speaks of over
+the carrier of the other band; only ratios matter for most of them, so that GLONASS needs no channel
+there (both bands of a satellite share it, and their ratio is 9/7).
+
+References: Estey and Meertens 1999, GPS Solutions 3(1), for the multipath combination of L1 and L2
+(from memory; the general form follows by algebra); Blewitt 1990, Geophysical Research Letters 17,
+for the wide lane (from memory).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from rtcmtool.gnss.signals import C_M_S
+
+FloatArray = npt.NDArray[np.float64]
+
+# First-order delay of code, m Hz^2 per TECU (1e16 electrons a square metre): IS-GPS-200, from
+# memory.
+IONOSPHERE_M_HZ2 = 40.308e16
+
+
+@dataclass(frozen=True, slots=True)
+class PairCoefficients:
+    """Coefficients of a pair of bands i, j.
+
+    Attributes
+    ----------
+    multipath_i, multipath_j : tuple of float
+        Factors of the own and of the other phase in the multipath combination of each code.
+    ionosphere_free : tuple of float
+        Factors of band i and j.
+    wide_lane_m : float
+        Wavelength of the wide lane; negative when band i is the lower one.
+    phase_m_per_tecu : float
+        Change of L_i - L_j for one TECU more.
+    """
+
+    multipath_i: tuple[float, float]
+    multipath_j: tuple[float, float]
+    ionosphere_free: tuple[float, float]
+    wide_lane_m: float
+    phase_m_per_tecu: float
+
+
+def pair_coefficients(first_hz: float, second_hz: float) -> PairCoefficients:
+    """Give the coefficients of a pair of carriers.
+
+    Examples
+    --------
+    >>> pair = pair_coefficients(1575.42e6, 1227.60e6)
+    >>> [round(factor, 6) for factor in pair.multipath_i], round(pair.wide_lane_m, 6)
+    ([-4.091456, 3.091456], 0.861918)
+    """
+    own, other = multipath_factors(first_hz / second_hz)
+    own_j, other_j = multipath_factors(second_hz / first_hz)
+    squares = first_hz**2 - second_hz**2
+    return PairCoefficients(
+        multipath_i=(-float(own), float(other)),
+        multipath_j=(-float(own_j), float(other_j)),
+        ionosphere_free=(first_hz**2 / squares, -(second_hz**2) / squares),
+        wide_lane_m=C_M_S / (first_hz - second_hz),
+        phase_m_per_tecu=IONOSPHERE_M_HZ2 * (1.0 / second_hz**2 - 1.0 / first_hz**2),
+    )
+
+
+def multipath_factors(ratio: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Give a and b of MP = P - a L + b L_other.
+
+    Parameters
+    ----------
+    ratio : array_like
+        Own carrier over the other one.
+
+    Returns
+    -------
+    tuple of ndarray
+        (r^2 + 1) / (r^2 - 1) and 2 / (r^2 - 1); infinite for bands of one carrier.
+    """
+    squared = np.asarray(ratio, dtype=np.float64) ** 2
+    with np.errstate(divide="ignore"):
+        other: FloatArray = 2.0 / (squared - 1.0)
+        own: FloatArray = (squared + 1.0) / (squared - 1.0)
+    return own, other
+
+
+def multipath_m(
+    code_m: npt.ArrayLike,
+    phase_m: npt.ArrayLike,
+    other_phase_m: npt.ArrayLike,
+    ratio: npt.ArrayLike,
+) -> FloatArray:
+    """Combine code and two phases so that code multipath and noise are left.
+
+    Parameters
+    ----------
+    code_m, phase_m : array_like
+        Of the band judged.
+    other_phase_m : array_like
+        Phase of the other band.
+    ratio : array_like
+        Carrier judged over the other carrier.
+
+    Returns
+    -------
+    ndarray of float64
+        Multipath, noise and a constant made of both ambiguities and biases: take the mean of an
+        unbroken arc off. Multipath slower than the arc goes with the mean.
+    """
+    own, other = multipath_factors(ratio)
+    code, phase, other_phase = (
+        np.asarray(values, dtype=np.float64) for values in (code_m, phase_m, other_phase_m)
+    )
+    combined: FloatArray = code - own * phase + other * other_phase
+    return combined
+
+
+def ionosphere_delay_m(
+    phase_m: npt.ArrayLike, other_phase_m: npt.ArrayLike, ratio: npt.ArrayLike
+) -> FloatArray:
+    """Give the ionospheric delay of code on the first band, but for a constant.
+
+    `ratio` is the carrier of `phase_m` over that of `other_phase_m`.
+    """
+    difference = np.asarray(phase_m, dtype=np.float64) - np.asarray(other_phase_m, np.float64)
+    delay: FloatArray = difference / (np.asarray(ratio, dtype=np.float64) ** 2 - 1.0)
+    return delay
+
+
+def tecu_from_delay(delay_m: npt.ArrayLike, carrier_hz: npt.ArrayLike) -> FloatArray:
+    """Turn a delay on a carrier into electron content along the way, TECU."""
+    content: FloatArray = (
+        np.asarray(delay_m, dtype=np.float64)
+        * np.asarray(carrier_hz, dtype=np.float64) ** 2
+        / IONOSPHERE_M_HZ2
+    )
+    return content
+
+
+def melbourne_wuebbena_cycles(
+    phase_m: tuple[npt.ArrayLike, npt.ArrayLike],
+    code_m: tuple[npt.ArrayLike, npt.ArrayLike],
+    carriers_hz: tuple[npt.ArrayLike, npt.ArrayLike],
+) -> FloatArray:
+    """Combine code and phase of two bands so that the wide-lane ambiguity is left.
+
+    Parameters
+    ----------
+    phase_m, code_m : tuple of two array_like
+        Of both bands.
+    carriers_hz : tuple of two array_like
+        Their carriers.
+
+    Returns
+    -------
+    ndarray of float64
+        Cycles of the wide lane; a slip of (n1, n2) cycles steps it by n1 - n2.
+    """
+    first_hz, second_hz = (np.asarray(carrier, dtype=np.float64) for carrier in carriers_hz)
+    first_phase, second_phase = (np.asarray(phase, dtype=np.float64) for phase in phase_m)
+    first_code, second_code = (np.asarray(code, dtype=np.float64) for code in code_m)
+    wide_phase = (first_hz * first_phase - second_hz * second_phase) / (first_hz - second_hz)
+    narrow_code = (first_hz * first_code + second_hz * second_code) / (first_hz + second_hz)
+    cycles: FloatArray = (wide_phase - narrow_code) * (first_hz - second_hz) / C_M_S
+    return cycles

@@ -1,0 +1,413 @@
+"""One object that follows a live stream: what a dashboard, a recorder and a status line ask.
+
+Bytes, ticks and changes of the source come in with both clocks of the computer; state, outages and
+events come out. Nothing in here grows with the length of the session.
+"""
+
+from dataclasses import dataclass
+
+from rtcmtool.captures.companions import Event
+from rtcmtool.gnss import time as gnss_time
+from rtcmtool.monitor import strips as strip_rows
+from rtcmtool.monitor.base_station import POSITION_NUMBERS, Position
+from rtcmtool.monitor.epochs import EpochTracker, JudgedEpoch, SetChange
+from rtcmtool.monitor.events import Condition, EventLog, Rank
+from rtcmtool.monitor.gaps import Gaps
+from rtcmtool.monitor.outage_kinds import Arrival, Kind, OutageChange, StationEpoch
+from rtcmtool.monitor.outages import OutageTracker
+from rtcmtool.monitor.recent_bytes import RecentBytes
+from rtcmtool.monitor.satellites_now import SatellitesNow
+from rtcmtool.monitor.steady_clock import NS_PER_S, Moment, SteadyClock
+from rtcmtool.monitor.stream_state import StreamState
+from rtcmtool.monitor.strips import Strips
+from rtcmtool.monitor.traffic import is_known
+from rtcmtool.monitor.windows import Windows
+from rtcmtool.wire.catalogue import OBSERVATION_NUMBERS, title
+from rtcmtool.wire.decoding import NONE, Batch
+from rtcmtool.wire.framing import Reject, RejectReason
+from rtcmtool.wire.stream import StreamDecoder
+
+LATE_S = 5.0  # delay: bad from 5 s on (EPN real-time latency)
+OLD_INTERVALS = 3.0  # past these a value is old
+# Rules that an outage breaks anyway: parts of its event, not events of their own.
+PARTS_OF_AN_OUTAGE = frozenset(
+    {
+        "bytes_arrive", "frames_whole", "epochs_complete", "longest_gap", "epoch_closed", "delay",
+        "position_sent", "foreign_bytes", "satellites_enough", "two_bands", "observations_usable",
+        "systems_steady", "glonass_bias", "announced_messages", "epochs_lost",
+    }
+)  # fmt: skip
+OUTAGE_KEYS = frozenset(f"outage:{kind.value}" for kind in Kind)
+OUTAGE_WORDS = {
+    Kind.SILENCE: ("silent", "look at power light, cable, then the radio"),
+    Kind.GARBLED: ("damaged, no whole message", "look at cable and baud; at a rover at the radio"),
+    Kind.NO_OBSERVATIONS: ("no observations", "look at the base's antenna and its sky"),
+    Kind.NO_POSITION: ("no position sent", "switch on 1005 or 1006 at the base"),
+    Kind.LATE: ("late", "send less, or faster; look at the network"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Blindness:
+    """Since when we have not been listening, and why."""
+
+    since: Moment
+    reason: str
+
+
+class LiveState:
+    """Follows a live stream, or a recording as if it were live.
+
+    Parameters
+    ----------
+    utc_ns, monotonic_s : int and float
+        Now, by both clocks.
+    station : int, optional
+        The station to judge.
+    has_arrivals : bool
+        Whether the times are true arrivals; a recording without them is timed by its epochs.
+    clock_trusted : bool
+        Whether the computer's clock is known to be right; may be changed later. A step of the
+        clock ends the trust until it is given again.
+
+    Attributes
+    ----------
+    now, start : Moment
+        Latest time that was told, and the first.
+    state, outages, windows, strips, events, gaps, satellites
+        The parts, each with its own description.
+    blind : Blindness or None
+        Set while we are not listening.
+    first_byte, position_at, last_delay_s
+        When the first byte and the latest position came, and the delay of the latest epoch (against
+        the computer's clock, right or wrong), s.
+    """
+
+    def __init__(
+        self,
+        utc_ns: int,
+        monotonic_s: float,
+        *,
+        station: int | None = None,
+        has_arrivals: bool = True,
+        clock_trusted: bool = False,
+    ) -> None:
+        self.clock = SteadyClock(utc_ns, monotonic_s)
+        self.now = self.start = self.clock.at(utc_ns, monotonic_s)
+        self.has_arrivals, self.clock_trusted = has_arrivals, clock_trusted
+        self.decoder = StreamDecoder()
+        self.state = StreamState(station)
+        self.outages = OutageTracker(self.start)
+        self.windows = Windows(self.start.steady_ns)
+        self.strips = Strips(self.start.steady_ns)
+        self.events = EventLog()
+        self.gaps = Gaps()
+        self.satellites = SatellitesNow()
+        self.recent = RecentBytes()
+        self.blind: Blindness | None = None
+        self.first_byte: Moment | None = None
+        self.position_at: Moment | None = None
+        self.last_delay_s: float | None = None
+        self.steady_delay_s: float | None = None  # the least delay seen
+        self._wanted = station
+        self._outage_changes: list[OutageChange] = []
+        self._outage_end = self.start
+        self._had_outage = False
+        self._reported: dict[int, int] = {}
+        self._last_set_change: dict[int, SetChange] = {}
+        self._foreign = self._frame_bytes = 0
+
+    # ---- what comes in
+
+    def feed(self, data: bytes, utc_ns: int, monotonic_s: float) -> None:
+        """Take bytes that arrived now; whoever hears bytes is listening."""
+        if not data:
+            self.tick(utc_ns, monotonic_s)
+            return
+        self.listening(utc_ns, monotonic_s)
+        now = self.now
+        if self.first_byte is None:
+            self.first_byte = now
+        offset = self.decoder.scanner.position
+        batch = self.decoder.feed_now(data, now.steady_ns)
+        self.recent.add(data, offset, batch.block.decided, now.steady_ns)
+        self._take(batch, len(data))
+
+    def tick(self, utc_ns: int, monotonic_s: float) -> None:
+        """Tell the time: at least once a second, and before whatever happened."""
+        now = self.now = self.clock.at(utc_ns, monotonic_s)
+        step_s = self.clock.take_step_s()
+        if step_s is not None:
+            self.clock_trusted = False  # it was wrong, or is; the caller may know better
+            text = f"the computer's clock was set by {step_s:+.1f} s"
+            self.events.note(now, "clock-step", text, step_s=round(step_s, 3))
+        self.windows.tick(now.steady_ns, self.state.signals.cnr)
+        self.strips.tick(now.steady_ns)
+        if self.blind is None:
+            self.outages.tick(now)
+        self._note_outages()
+
+    def not_listening(self, utc_ns: int, monotonic_s: float, reason: str) -> None:
+        """Tell that we cannot listen from now on: a monitor gap, never an outage."""
+        self.tick(utc_ns, monotonic_s)
+        if self.blind is None:
+            self.outages.pause(self.now)
+            self.strips.pause(self.now.steady_ns)
+            condition = Condition("monitor-gap", Rank.WATCH, f"not watching: {reason}")
+            self.events.begin(self.now, condition, "monitor-gap", reason=reason)
+            self._note_outages()
+            self.blind = Blindness(self.now, reason)
+        elif reason != self.blind.reason:
+            self.blind = Blindness(self.blind.since, reason)
+
+    def listening(self, utc_ns: int, monotonic_s: float) -> None:
+        """Tell that we are listening again."""
+        self.tick(utc_ns, monotonic_s)
+        if self.blind is None:
+            return
+        self.outages.resume(self.now)
+        self.strips.resume(self.now.steady_ns)
+        self.events.end(self.now, "monitor-gap", "monitor-gap")
+        self.gaps.resume()
+        self.recent.clear()
+        self.blind = None
+
+    def note(self, text: str, kind: str = "note") -> None:
+        """Keep a note, of the crew or of the source, at the latest time told."""
+        self.events.note(self.now, kind, text)
+
+    def report(self, conditions: list[Condition]) -> None:
+        """Take what the rules find wrong now; what an outage breaks anyway is part of it."""
+        settled = self.now.steady_ns - self._outage_end.steady_ns
+        wait_ns = (self.recent.span_s + 10) * NS_PER_S
+        if self.blind or self.outages.open_kind or (self._had_outage and settled < wait_ns):
+            conditions = [c for c in conditions if c.key not in PARTS_OF_AN_OUTAGE]
+        self.events.report(self.now, conditions)
+
+    def finish(self, utc_ns: int, monotonic_s: float) -> None:
+        """Tell that the session ends."""
+        self.tick(utc_ns, monotonic_s)
+        self._take(self.decoder.finish(), 0)
+        self.state.finish()
+        if self.blind is None:
+            self.outages.finish(self.now)
+        self._note_outages()
+
+    # ---- what comes out
+
+    def take_events(self) -> list[Event]:
+        """Give the lines for the events file since the last call."""
+        return self.events.take_records()
+
+    def take_outages(self) -> list[OutageChange]:
+        """Give the outages that opened and closed since the last call; rows of closed ones are due
+        in the outages file.
+        """  # noqa: D205  (one sentence)
+        changes, self._outage_changes = self._outage_changes, []
+        return changes
+
+    def recent_state(self) -> StreamState:
+        """Give the state of the last half minute alone, for rules about now."""
+        return self.recent.state(self.now.steady_ns, self.state)
+
+    @property
+    def interval_s(self) -> float | None:
+        """The stream's own epoch interval, once it is known."""
+        tracker = self.state.epochs
+        interval_ms = tracker.interval_ms if tracker else None
+        return interval_ms / 1000 if interval_ms else None
+
+    @property
+    def old_s(self) -> float:
+        """Seconds after which a value of every epoch is old."""
+        return OLD_INTERVALS * (self.interval_s or 1.0)
+
+    @property
+    def lacking(self) -> Kind | None:
+        """What has been lacking for three intervals."""
+        return self.outages.kind_now(self.now, self.old_s)
+
+    @property
+    def seconds(self) -> float:
+        """Seconds since the start."""
+        return self.ago_s(self.start)
+
+    def ago_s(self, moment: Moment) -> float:
+        """Seconds from a moment to now."""
+        return (self.now.steady_ns - moment.steady_ns) / NS_PER_S
+
+    @property
+    def position(self) -> Position | None:
+        """The position sent last by the judged station."""
+        station = self.state.base.stations.get(self.state.main_station or 0)
+        return station.latest_position if station else None
+
+    @property
+    def position_interval_s(self) -> float | None:
+        """Usual interval of the position message."""
+        table = self.state.messages.by_number
+        every = [table[n].interval_s for n in POSITION_NUMBERS if n in table]
+        known = [interval for interval in every if interval]
+        return min(known) if known else None
+
+    # ---- a batch
+
+    def _take(self, batch: Batch, size: int) -> None:
+        now = self.now
+        self.state.update(batch)
+        counts = self.windows.current
+        counts.size_bytes += size
+        counts.frames += len(batch)
+        damaged = [reject for reject in batch.rejects if _is_damaged(reject)]
+        counts.damaged += len(damaged)
+        self._count_bytes()
+        self.satellites.update(batch.observations, now.steady_ns)
+        judged = self._judged()
+        numbers = batch.number.tolist()
+        is_position = any(number in POSITION_NUMBERS for number in numbers)
+        if is_position:
+            self.position_at = now
+        arrival = Arrival(
+            size,
+            len(damaged),
+            tuple({s for s in batch.station.tolist() if s != NONE}) if numbers else (),
+            bool(numbers),
+            bool(numbers) and bool((batch.more_follow != NONE).any()),
+            is_position,
+            judged,
+        )
+        if judged or batch.messages:
+            self._learn_intervals()
+        self.outages.receive(now, arrival)
+        self._fill_strips(batch, numbers, damaged, size)
+        self._note_outages()
+        if judged:
+            self._note_set_changes()
+
+    def _count_bytes(self) -> None:
+        traffic = self.state.traffic
+        foreign = traffic.foreign_bytes
+        counts = self.windows.current
+        counts.frame_bytes += traffic.frame_bytes - self._frame_bytes
+        if foreign > self._foreign:
+            counts.foreign_bytes += foreign - self._foreign
+            self.strips.mark(strip_rows.FOREIGN, self.now.steady_ns, strip_rows.DAMAGED)
+        self._foreign, self._frame_bytes = foreign, traffic.frame_bytes
+
+    def _learn_intervals(self) -> None:
+        table = self.state.messages.by_number
+        others = [
+            stats.interval_s
+            for number, stats in table.items()
+            if number not in OBSERVATION_NUMBERS and stats.interval_s and stats.count > 2
+        ]
+        self.outages.interval_s = self.recent.interval_s = self.interval_s
+        self.outages.other_interval_s = min(others, default=None)
+
+    def _judged(self) -> list[StationEpoch]:
+        """Give the epochs that were judged, and those that are complete though not over."""
+        found: list[StationEpoch] = []
+        for station, tracker in self.state.trackers.items():
+            if self._wanted not in {None, station}:
+                continue
+            epochs = tracker.take_judged()
+            if tracker.complete:
+                epochs.append(tracker.complete)
+            if epochs:
+                told_ms = self._reported.get(station, NONE)
+                self._reported[station] = epochs[-1].timeline_ms
+                new = (epoch for epoch in epochs if epoch.timeline_ms > told_ms)
+                found.extend(self._station_epoch(station, tracker, epoch) for epoch in new)
+        return found
+
+    def _station_epoch(
+        self, station: int, tracker: EpochTracker, epoch: JudgedEpoch
+    ) -> StationEpoch:
+        at = self.clock.moment(epoch.time_ms * 1_000_000)
+        clock = self.state.clock
+        gps_ms = clock.gps_ms_of_epoch(epoch.timeline_ms)
+        delay_s = None
+        if gps_ms is not None and self.has_arrivals:
+            delay_s = (at.utc_ns - gnss_time.utc_ns_from_gps_ms(gps_ms)) / NS_PER_S
+        if station == self.state.main_station:
+            self._count_epoch(epoch, at, tracker.interval_ms, delay_s)
+        is_late = self.clock_trusted and delay_s is not None and delay_s >= LATE_S
+        return StationEpoch(station, epoch.timeline_ms, gps_ms, at, epoch.is_whole, is_late)
+
+    def _count_epoch(
+        self, epoch: JudgedEpoch, at: Moment, interval_ms: int | None, delay_s: float | None
+    ) -> None:
+        due, whole = self.gaps.add(epoch.timeline_ms, at, interval_ms, is_whole=epoch.is_whole)
+        self.windows.current.due += due
+        self.windows.current.whole += whole
+        if delay_s is not None:
+            self.last_delay_s = delay_s
+            if self.steady_delay_s is None or delay_s < self.steady_delay_s:
+                self.steady_delay_s = delay_s
+            self.windows.delay(delay_s)
+            shown_s = delay_s if self.clock_trusted else delay_s - self.steady_delay_s
+            self.strips.digit(strip_rows.DELAY, at.steady_ns, shown_s)
+        if epoch.is_whole:
+            counts = self.satellites.counts(self.old_s)
+            self.windows.satellites(sum(counts.values()))
+
+    def _fill_strips(
+        self, batch: Batch, numbers: list[int], damaged: list[Reject], size: int
+    ) -> None:
+        now_ns, strips = self.now.steady_ns, self.strips
+        if size:
+            strips.message(strip_rows.ANY_BYTES, now_ns, self.interval_s or 1.0, None)
+            strips.mark(strip_rows.FOREIGN, now_ns, strip_rows.CAME)
+        for reject in damaged:
+            strips.damaged(reject.number, now_ns)
+        table = self.state.messages.by_number
+        rows = zip(numbers, batch.timeline_ms.tolist(), batch.block.lengths.tolist(), strict=True)
+        for number, epoch_ms, length in rows:
+            self.windows.message(number, length, now_ns)
+            if number != NONE:
+                stats = table[number]
+                every = stats.interval_s if stats.count > 2 else None
+                has_epoch = number in OBSERVATION_NUMBERS and epoch_ms != NONE
+                strips.message(number, now_ns, every, epoch_ms if has_epoch else None)
+
+    # ---- events
+
+    def _note_outages(self) -> None:
+        for change in self.outages.take_changes():
+            if not change.is_open:
+                self._outage_end, self._had_outage = self.now, True
+            self._outage_changes = [*self._outage_changes[-999:], change]
+            row = change.row
+            kind = Kind(row.kind)
+            words, action = OUTAGE_WORDS[kind]
+            key = f"outage:{kind.value}"
+            if change.is_open:
+                begin = Moment(
+                    self.now.steady_ns - round(row.duration_s * NS_PER_S), row.start_utc_ns
+                )
+                self.events.begin(
+                    begin, Condition(key, Rank.BAD, words, action), "outage", outage=kind.value
+                )
+                continue
+            opened = next((e for e in self.events.open if e.key == key), None)
+            if opened is not None:
+                length_ns = round(row.duration_s * NS_PER_S)
+                end = Moment(opened.start.steady_ns + length_ns, row.end_utc_ns)
+                self.events.end(end, key, "outage", outage=kind.value)
+
+    def _note_set_changes(self) -> None:
+        for station, tracker in self.state.trackers.items():
+            latest = tracker.changes[-1] if tracker.changes else None
+            if latest is None or latest is self._last_set_change.get(station):
+                continue
+            self._last_set_change[station] = latest
+            what = f"{latest.number} {title(latest.number)}"
+            text = f"{what} left: absent for 60 s" if latest.left else f"{what} came"
+            self.events.note(self.now, "set-change", text, number=latest.number)
+
+
+def _is_damaged(reject: Reject) -> bool:
+    """Tell whether a frame was due where a reject stands."""
+    if reject.reason is RejectReason.LAYOUT:
+        return True
+    return reject.reason is RejectReason.CRC and is_known(reject.number)

@@ -1,0 +1,131 @@
+"""Per message number: how many, how often, how long not."""
+
+from collections import Counter, deque
+from dataclasses import dataclass, field
+from statistics import median
+
+import numpy as np
+import numpy.typing as npt
+
+from rtcmtool.wire.decoding import Batch
+
+Integers = npt.NDArray[np.int64]
+
+WINDOW = 60  # intervals over which the usual one is taken
+MOST_STEPS = 4096  # different steps from epoch to epoch that are kept apart
+
+
+@dataclass(slots=True)
+class MessageStats:
+    """What is known of one message number.
+
+    Attributes
+    ----------
+    count, size_bytes : int
+        Messages, and the bytes of their frames.
+    first_ms, last_ms : int or None
+        First and latest time on the stream's clock; None where no message came at a known time.
+    first_epoch_ms, last_epoch_ms : int or None
+        First and latest epoch on the batches' timeline, for messages that carry one.
+    untimed : int
+        Messages before the first epoch of a stream without arrival times.
+    longest_ms : int
+        Longest time from one to the next.
+    steps_ms : Counter
+        How often each step from epoch to epoch was seen, for messages that carry one.
+    """
+
+    count: int = 0
+    size_bytes: int = 0
+    first_ms: int | None = None
+    last_ms: int | None = None
+    first_epoch_ms: int | None = None
+    last_epoch_ms: int | None = None
+    untimed: int = 0
+    longest_ms: int = 0
+    intervals_ms: deque[int] = field(default_factory=lambda: deque(maxlen=WINDOW))
+    steps_ms: Counter[int] = field(default_factory=Counter)
+
+    @property
+    def interval_s(self) -> float | None:
+        """Usual time from one to the next, s; None before two have come."""
+        return median(self.intervals_ms) / 1000 if self.intervals_ms else None
+
+    @property
+    def missed(self) -> int:
+        """Messages that were due by the usual interval and did not come; epochs decide."""
+        usual = median(self.intervals_ms) if self.intervals_ms else 0
+        if usual <= 0:
+            return 0
+        return sum(max(round(step / usual) - 1, 0) * count for step, count in self.steps_ms.items())
+
+    def add(self, times_ms: Integers, epochs_ms: Integers, lengths: Integers) -> None:
+        """Take the next messages.
+
+        Parameters
+        ----------
+        times_ms : ndarray of int64, shape (n,)
+            When they came, on the stream's clock; -1 where that is not known.
+        epochs_ms : ndarray of int64, shape (n,)
+            Their own epochs on the batches' timeline; -1 for messages without.
+        lengths : ndarray of int64, shape (n,)
+            Bytes of their frames.
+        """
+        self.count += len(times_ms)
+        self.size_bytes += int(lengths.sum())
+        times, epochs = times_ms[times_ms >= 0], epochs_ms[epochs_ms >= 0]
+        self.untimed += len(times_ms) - len(times)
+        # Messages with an epoch are timed by it: a late arrival is no longer interval.
+        if len(epochs):
+            # Parts of one epoch, and epochs that come again, are no step.
+            steps = _steps(epochs, self.last_epoch_ms)
+            self._add_steps(steps[steps > 0])
+            self._count_steps(steps[steps > 0])
+        else:
+            self._add_steps(_steps(times, self.last_ms))
+        if len(times):
+            self.first_ms = int(times[0]) if self.first_ms is None else self.first_ms
+            self.last_ms = int(times[-1])
+        if len(epochs):
+            first = self.first_epoch_ms
+            self.first_epoch_ms = int(epochs[0]) if first is None else first
+            self.last_epoch_ms = int(epochs[-1])
+
+    def _add_steps(self, steps: Integers) -> None:
+        if len(steps):
+            self.longest_ms = max(self.longest_ms, int(steps.max()))
+            self.intervals_ms.extend(steps[-WINDOW:].tolist())
+
+    def _count_steps(self, steps: Integers) -> None:
+        values, counts = np.unique(steps, return_counts=True)
+        for step, count in zip(values.tolist(), counts.tolist(), strict=True):
+            if step in self.steps_ms or len(self.steps_ms) < MOST_STEPS:
+                self.steps_ms[step] += count
+
+
+def _steps(times: Integers, before: int | None) -> Integers:
+    """Give the differences of times, from the one before them on."""
+    return np.diff(times if before is None else np.concatenate(([before], times)))
+
+
+class MessageTable:
+    """The message numbers of a stream.
+
+    Attributes
+    ----------
+    by_number : dict
+        Stats by message number; -1 collects frames without one.
+    """
+
+    def __init__(self) -> None:
+        self.by_number: dict[int, MessageStats] = {}
+
+    def update(self, batch: Batch, times_ms: Integers) -> None:
+        """Take a batch and the times of its frames, shape (n_frames,)."""
+        if not len(batch):
+            return
+        order = np.argsort(batch.number, kind="stable")
+        numbers, first = np.unique(batch.number[order], return_index=True)
+        for number, frames in zip(numbers.tolist(), np.split(order, first[1:]), strict=True):
+            stats = self.by_number.setdefault(number, MessageStats())
+            stats.add(times_ms[frames], batch.timeline_ms[frames], batch.block.lengths[frames])

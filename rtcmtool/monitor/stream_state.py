@@ -1,0 +1,127 @@
+"""The state of one stream: everything that rules and views ask about it."""
+
+from collections.abc import Iterable
+
+import numpy as np
+import numpy.typing as npt
+
+from rtcmtool.gnss.atmosphere import Klobuchar
+from rtcmtool.gnss.ephemerides import Ephemeris
+from rtcmtool.monitor.base_station import BaseDescription
+from rtcmtool.monitor.delays import Delays
+from rtcmtool.monitor.epochs import EpochTracker
+from rtcmtool.monitor.message_stats import MessageTable
+from rtcmtool.monitor.signal_quality import SignalQuality
+from rtcmtool.monitor.signal_stats import FrameCounts, SignalStats
+from rtcmtool.monitor.stream_clock import StreamClock
+from rtcmtool.monitor.traffic import Traffic
+from rtcmtool.wire.decoding import NONE, Batch
+
+Integers = npt.NDArray[np.int64]
+
+MOST_TRACKERS = 16  # stations whose epochs are followed
+
+
+class StreamState:
+    """Follows a stream batch by batch; its size does not grow with the stream.
+
+    Parameters
+    ----------
+    station : int, optional
+        The station to judge; by default the one with most observation epochs.
+    navigation : iterable of Ephemeris
+        Records of a navigation file, for streams without ephemerides.
+    klobuchar : Klobuchar, optional
+        Ionosphere model of that file.
+
+    Attributes
+    ----------
+    clock, traffic, messages, base, signals, quality, delays
+        The parts of the state, each with its own description.
+    trackers : dict of EpochTracker
+        By station number.
+    finished : bool
+        Whether the stream has ended.
+    """
+
+    def __init__(
+        self,
+        station: int | None = None,
+        navigation: Iterable[Ephemeris] = (),
+        klobuchar: Klobuchar | None = None,
+    ) -> None:
+        self._wanted = station
+        self.clock = StreamClock()
+        self.traffic = Traffic()
+        self.messages = MessageTable()
+        self.base = BaseDescription()
+        self.signals = SignalStats()
+        self.delays = Delays()
+        self.quality = SignalQuality(station, navigation, klobuchar)
+        self.trackers: dict[int, EpochTracker] = {}
+        self.finished = False
+
+    def update(self, batch: Batch) -> None:
+        """Take the next batch of the stream."""
+        self.traffic.update(batch)
+        times_ms = self.clock.times(batch)
+        self.messages.update(batch, times_ms)
+        self.delays.update(batch)
+        self._hear_stations(batch, times_ms)
+        times = times_ms.tolist()
+        for message in batch.messages:
+            self.base.update(message, times[message.frame])
+        self._follow_epochs(batch, times_ms, self.signals.update(batch))
+        self.quality.update(batch)
+
+    def finish(self) -> None:
+        """Tell that the stream has ended."""
+        for tracker in self.trackers.values():
+            tracker.finish()
+        self.signals.finish()
+        self.delays.finish()
+        self.quality.finish()
+        self.finished = True
+
+    def _hear_stations(self, batch: Batch, times_ms: Integers) -> None:
+        stations, first = np.unique(batch.station, return_index=True)
+        for station in stations[np.argsort(first)].tolist():  # in the order of the stream
+            if station != NONE:
+                times = times_ms[batch.station == station]
+                self.base.hear(station, int(times[0]), int(times[-1]), len(times))
+
+    def _follow_epochs(self, batch: Batch, times_ms: Integers, counts: FrameCounts) -> None:
+        frames = np.flatnonzero(batch.more_follow != NONE)
+        columns = (
+            batch.station,
+            batch.timeline_ms,
+            times_ms,
+            batch.number,
+            batch.more_follow == 0,
+            counts.satellites,
+            counts.two_bands,
+        )
+        trackers = self.trackers
+        for station, *message in zip(*(c[frames].tolist() for c in columns), strict=True):
+            tracker = trackers.get(station)
+            if tracker is None:
+                if len(trackers) >= MOST_TRACKERS:
+                    continue
+                tracker = trackers[station] = EpochTracker()
+            tracker.add(*message)
+
+    @property
+    def main_station(self) -> int | None:
+        """The station to judge: the wanted one, else that with most epochs or messages."""
+        if self._wanted is not None:
+            return self._wanted
+        if self.trackers:
+            return max(self.trackers, key=lambda s: self.trackers[s].came)
+        stations = self.base.stations
+        return max(stations, key=lambda s: stations[s].messages) if stations else None
+
+    @property
+    def epochs(self) -> EpochTracker | None:
+        """The epochs of the main station."""
+        station = self.main_station
+        return None if station is None else self.trackers.get(station)

@@ -1,0 +1,189 @@
+"""The serial ports of this computer, and why one of them cannot be opened."""
+
+import errno
+import os
+import re
+import stat
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+from serial.tools import list_ports
+
+from rtcmtool.errors import SourceError
+from rtcmtool.sources.base import RefusedError
+
+MEMORY_DEVICES = 1  # null, zero and the like: list of device numbers of Linux, from memory
+
+
+@dataclass(frozen=True, slots=True)
+class SerialPort:
+    """A serial port: its name, what it says of itself, and the serial number of a USB device."""
+
+    device: str
+    description: str
+    serial_number: str | None = None
+
+
+def serial_ports() -> list[SerialPort]:
+    """List the serial ports, those of USB first, each group in the order of their numbers."""
+    found = list_ports.comports()
+    found.sort(key=lambda port: (port.vid is None, natural_key(port.device)))
+    return [
+        SerialPort(port.device, _describe(port.description, port.device), port.serial_number)
+        for port in found
+    ]
+
+
+def natural_key(name: str) -> list[tuple[int, int, str]]:
+    """Make a key that sorts COM5 before COM10."""
+    parts = re.split(r"(\d+)", name)
+    return [(1, int(part), "") if part.isdigit() else (0, 0, part) for part in parts]
+
+
+def holder_of(device: str) -> str | None:
+    """Name the process that holds a device open; None where that cannot be found.
+
+    Only Linux tells, and only about processes of the same user (or to root).
+    """
+    if sys.platform != "linux":
+        return None
+    try:
+        wanted = Path(device).stat().st_rdev
+        if os.major(wanted) == MEMORY_DEVICES:
+            return None
+        processes = [entry for entry in Path("/proc").iterdir() if entry.name.isdigit()]
+    except OSError:
+        return None
+    for process in processes:
+        if int(process.name) == os.getpid():
+            continue
+        if _holds(process, wanted):
+            return f"{_process_name(process)} (process {process.name})"
+    return None
+
+
+def not_opened(device: str, error: OSError) -> SourceError:
+    """Say why a port cannot be opened, and what to do.
+
+    Parameters
+    ----------
+    device : str
+        Name of the port.
+    error : OSError
+        As the operating system or pyserial raised it.
+    """
+    if "://" in device:
+        return SourceError(
+            f"{device} cannot be opened.",
+            why=str(error).rstrip(".") + ".",
+            do="check the address, and that the device behind it is switched on.",
+        )
+    code = _code_of(error)
+    is_there = not device.startswith("/") or Path(device).exists()
+    if code == errno.ENOENT or not is_there:
+        return _no_port(device)
+    if code in {errno.EACCES, errno.EPERM} and sys.platform != "win32":
+        return _not_permitted(device)
+    # Windows tells a port in use by 'access denied'.
+    busy = {errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK, errno.EACCES, errno.EPERM}
+    if code in busy:
+        return in_use(device, holder_of(device))
+    if code in {errno.ENOTTY, errno.EINVAL} or "configure" in str(error):
+        return RefusedError(f"{device} is no serial port.", do=_ports_now())
+    return SourceError(
+        f"{device} cannot be opened.",
+        why=(error.strerror or str(error)).rstrip(".") + ".",
+        do="unplug it, plug it in again, then run the same line again.",
+    )
+
+
+def in_use(device: str, holder: str | None) -> RefusedError:
+    """Say that another program holds the port."""
+    by = "another program is using it" if holder is None else f"{holder} is using it"
+    return RefusedError(
+        f"{device} cannot be opened: {by}.",
+        why="one program at a time can hold a port.",
+        do="close the other program, then run the same line again.",
+    )
+
+
+def _no_port(device: str) -> RefusedError:
+    return RefusedError(f"there is no port {device}.", do=_ports_now())
+
+
+def _ports_now() -> str:
+    """Name the ports that are there."""
+    names = [port.device for port in serial_ports()]
+    shown = ", ".join(names[:8]) if names else "none"
+    return f"ports now: {shown}. Plug it in, then: rtcmtool ports"
+
+
+def _not_permitted(device: str) -> RefusedError:
+    """Name the group that owns the device, as found."""
+    message = f"{device} may not be opened by this user."
+    try:
+        status = Path(device).stat()
+    except OSError:
+        return RefusedError(message, why="the system refuses it.")
+    import grp  # noqa: PLC0415 - not on Windows
+
+    try:
+        group = grp.getgrgid(status.st_gid).gr_name
+    except KeyError:
+        group = str(status.st_gid)
+    may_group = status.st_mode & stat.S_IRGRP and status.st_mode & stat.S_IWGRP
+    if not may_group or group == "root":
+        return RefusedError(
+            message,
+            why=f"only its owner may open it (group {group}).",
+            do=f"sudo chmod a+rw {device}    until it is plugged in again; or ask who set it up.",
+        )
+    if sys.platform == "darwin":
+        do = f"sudo dseditgroup -o edit -a $USER -t user {group}    then log out and in again"
+    else:
+        do = f"sudo usermod -aG {group} $USER    then log out and in again"
+    return RefusedError(message, why=f"the port belongs to group {group}.", do=do)
+
+
+def _code_of(error: OSError) -> int | None:
+    """Find the number of the system's error: pyserial hides it now and then in the text."""
+    if error.errno is not None:
+        return error.errno
+    cause = error.__context__
+    if isinstance(cause, OSError) and cause.errno is not None:
+        return cause.errno
+    for name, code in (("FileNotFoundError", errno.ENOENT), ("PermissionError", errno.EACCES)):
+        if name in str(error):
+            return code
+    return None
+
+
+def _holds(process: Path, device_number: int) -> bool:
+    """Tell whether a process has a device open."""
+    try:
+        entries = list((process / "fd").iterdir())
+    except OSError:
+        return False
+    for entry in entries:
+        try:
+            status = entry.stat()
+        except OSError:
+            continue
+        if stat.S_ISCHR(status.st_mode) and status.st_rdev == device_number:
+            return True
+    return False
+
+
+def _process_name(process: Path) -> str:
+    try:
+        return (process / "comm").read_text(encoding="utf-8", errors="replace").strip()
+    except OSError:
+        return "a program"
+
+
+def _describe(description: str | None, device: str) -> str:
+    """Give what the port says of itself; pyserial writes n/a or its name where it says nothing."""
+    if not description or description == "n/a" or description == Path(device).name:
+        return ""
+    return description

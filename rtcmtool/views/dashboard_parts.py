@@ -1,0 +1,228 @@
+"""The parts of the dashboard: what a screen shows, and strips and events as lines of text."""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from rtcmtool.diagnosis.context import DEFAULT_OVERHEAD
+from rtcmtool.diagnosis.finding import Finding
+from rtcmtool.diagnosis.verdict import Verdict
+from rtcmtool.diagnosis.wording import seconds
+from rtcmtool.gnss.signals import SYSTEMS
+from rtcmtool.monitor import strips as strip_rows
+from rtcmtool.monitor.events import CHATTER_TIMES, LiveEvent, Rank
+from rtcmtool.monitor.live_state import OUTAGE_KEYS, LiveState
+from rtcmtool.monitor.steady_clock import Moment
+from rtcmtool.views.headline import clock_time, length_text
+from rtcmtool.wire.catalogue import OBSERVATION_NUMBERS, system_of, title
+
+if TYPE_CHECKING:  # reading a rover needs an extra library, a dashboard without one does not
+    from rtcmtool.monitor.rover_state import RoverState
+
+CUT = "~"  # where a line was cut
+_STRIP_STYLES = {
+    strip_rows.NONE_CAME: "state.bad",
+    strip_rows.DAMAGED: "state.bad",
+    strip_rows.PART: "state.watch",
+    strip_rows.NOT_WATCHED: "state.unknown",
+}
+_RANK_STYLES = {Rank.BAD: "state.bad", Rank.WATCH: "state.watch", Rank.NOTE: "none"}
+_SHORT_TITLES = {
+    1005: "position",
+    1006: "position",
+    1007: "antenna",
+    1008: "antenna",
+    1013: "plan",
+    1029: "text",
+    1033: "antenna",
+    1230: "bias",
+}
+_LONG_TITLES = {
+    1033: "antenna, receiver",
+    1230: "GLONASS bias",
+    1013: "message plan",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Screen:
+    """What a dashboard shows: the stream, the verdict, and what the command knows of both.
+
+    Attributes
+    ----------
+    live, verdict
+        The stream at its latest time, and what the rules say about now.
+    source : str
+        As the user gave it, without secrets.
+    site, sheet : str or None
+        Name of the site, and of its sheet.
+    recording, replay : str or None
+        `recording 4.6 MB, disk 61 GB`, `REPLAY x10`.
+    radio_rate_bit_s, overhead
+        As of `Context`.
+    cell_s : int
+        Length of a strip cell.
+    rover : RoverState or None
+    prompt : str or None
+        A line being typed, in the place of the keys.
+    is_simulated, has_keyboard : bool
+    """
+
+    live: LiveState
+    verdict: Verdict
+    source: str = ""
+    site: str | None = None
+    sheet: str | None = None
+    recording: str | None = None
+    replay: str | None = None
+    radio_rate_bit_s: float | None = None
+    overhead: float = DEFAULT_OVERHEAD
+    cell_s: int = strip_rows.CELL_S
+    rover: "RoverState | None" = None
+    prompt: str | None = None
+    is_simulated: bool = False
+    has_keyboard: bool = True
+
+    def finding(self, name: str) -> Finding:
+        """Give the finding of a rule."""
+        return next(f for f in self.verdict.findings if f.rule.name == name)
+
+
+# ---- lines of a width
+
+
+def fitted(line: Text, width: int) -> Text:
+    """Cut a line to a width; the cut is marked."""
+    if line.cell_len > width:
+        line.truncate(max(width - len(CUT), 0))
+        line.append(CUT)
+        line.truncate(width)
+    line.no_wrap = True
+    line.end = ""
+    return line
+
+
+def both_ends(left: Text, right: str, width: int) -> Text:
+    """Give a line with a text at its right end; the left is cut where both do not fit."""
+    room = width - len(right) - 1
+    if room < 8 or not right:
+        return fitted(left, width)
+    left = fitted(left, room)
+    return fitted(left.append(" " * (width - left.cell_len - len(right)) + right), width)
+
+
+def ruler(width: int) -> Text:
+    """Give a line that separates."""
+    return Text("-" * width)
+
+
+# ---- strips
+
+
+def short_title(number: int, *, wide: bool) -> str:
+    """Name a message in a strip."""
+    if number in OBSERVATION_NUMBERS:
+        system = SYSTEMS[system_of(number) or "G"].full_name
+        return f"{system} observations" if wide else system
+    if wide and number in _LONG_TITLES:
+        return _LONG_TITLES[number]
+    return _SHORT_TITLES.get(number) or title(number)
+
+
+def marked(marks: str) -> Text:
+    """Colour the cells of a strip; the signs say it without."""
+    text = Text()
+    begin = 0
+    for at in range(1, len(marks) + 1):
+        if at == len(marks) or marks[at] != marks[begin]:
+            text.append(marks[begin:at], _STRIP_STYLES.get(marks[begin], "none"))
+            begin = at
+    return text
+
+
+def strip_lines(screen: Screen, width: int, rows: int, *, wide: bool = False) -> list[Text]:
+    """Give the strips: a heading, any bytes, a row a message type, as many as there is room for."""
+    live, cell_s = screen.live, screen.cell_s
+    head = 40 if wide else 25
+    cells = max(width - head - 1, 1)
+    span = seconds(cells * cell_s // 60 * 60)
+    name = f" LAST {span.upper()}, {cell_s} s a cell" if wide else f" LAST {span.upper()}"
+    legend = "- came  o part  # none  x damaged  ? not watched"
+    heading = Text(f"{name:<{head - 12}} every lost  {legend}", "heading")
+    lines = [heading, _strip(" any bytes", live, strip_rows.ANY_BYTES, cells, cell_s, head)]
+    numbers = live.strips.numbers
+    tail = []
+    if wide and rows >= len(numbers) + 4:
+        tail = [
+            _strip(" bytes outside frames", live, strip_rows.FOREIGN, cells, cell_s, head),
+            _strip(" delay, worst, whole s", live, strip_rows.DELAY, cells, cell_s, head),
+        ]
+    room = rows - len(lines) - len(tail)
+    shown = numbers if len(numbers) <= room else numbers[: max(room - 1, 0)]
+    table = live.state.messages.by_number
+    for number in shown:
+        stats = table.get(number)
+        every = stats.interval_s if stats else None
+        label = f" {number} {short_title(number, wide=wide)}"[: head - 10]
+        usual = f"{every:.0f} s" if every and every >= 1 else f"{every:.1f} s" if every else "?"
+        label = f"{label:<{head - 10}}{usual:>5}{live.strips.lost(number):>4} "
+        lines.append(_strip(label, live, number, cells, cell_s, head))
+    if len(shown) < len(numbers) and room > 0:
+        lines.append(Text(f" and {len(numbers) - len(shown)} message types more"))
+    return [fitted(line, width) for line in [*lines, *tail][:rows]]
+
+
+def _strip(label: str, live: LiveState, number: int, cells: int, cell_s: int, head: int) -> Text:
+    marks = live.strips.strip(number, cells, cell_s)
+    text = Text(f"{label:<{head}}"[:head])
+    return text.append_text(marked(marks) if number != strip_rows.DELAY else Text(marks))
+
+
+# ---- events
+
+
+def star(event: LiveEvent, screen: Screen) -> str:
+    """Mark an event that nobody has seen; where nobody can, for ten minutes."""
+    unseen = screen.live.events.unseen(screen.live.now, has_keyboard=screen.has_keyboard)
+    is_unseen = any(event is other for other in unseen)
+    return "*" if is_unseen and event.rank is not Rank.NOTE else " "
+
+
+def event_line(event: LiveEvent, screen: Screen, *, wide: bool = False) -> Text:
+    """Give one event: when, what, how long, and what to do or how it ended."""
+    now = screen.live.now
+    line = Text(f" {star(event, screen)} ")
+    line.append(f"{event.rank.word}", _RANK_STYLES[event.rank])
+    line.append(" " * (6 - len(event.rank.word)))
+    when = clock_time(event.start.utc_ns)
+    if wide and event.end is not None and event.rank is not Rank.NOTE:
+        when += f"-{clock_time(event.end.utc_ns)}"
+    line.append(f"{when:<19}" if wide else f"{when} ")
+    what, tail = event_words(event, now), _event_tail(event, wide=wide)
+    line.append(f"{what:<42}  {tail}" if wide else f"{what:<25}  {tail}" if tail else what)
+    line.rstrip()
+    return line
+
+
+def event_words(event: LiveEvent, now: Moment) -> str:
+    """Say what happened, and how long."""
+    if event.rank is Rank.NOTE:
+        return event.text
+    length = length_text(event.seconds(now))
+    text = f"{event.text} {length}" if event.key in OUTAGE_KEYS else f"{event.text}, {length}"
+    if event.times >= CHATTER_TIMES:
+        text += f", coming and going, {event.times} times"
+    return f"{text}, OPEN" if event.is_open else text
+
+
+def _event_tail(event: LiveEvent, *, wide: bool) -> str:
+    if event.rank is Rank.NOTE:
+        return ""
+    if event.is_open:
+        return f"do: {event.action}" if event.action else ""
+    seen = "seen" if event.is_seen else "ended by itself" if wide else ""
+    if wide:
+        return f"{seen:<17} {event.action}"
+    ended = f"ended {clock_time(event.end.utc_ns)}" if event.end else ""
+    return f"{seen}, {ended}" if seen else ended

@@ -1,0 +1,107 @@
+"""Print how often wrong coordinates are recognised: python3 scripts/blunder_table.py [--seeds N].
+
+Thirty wrong coordinates a seed, made by tests/diagnosis/wrong_coordinates.py: blunder made, blunder
+named first, what else was named. The exit code is 1 where fewer than 28 of 30 are named first.
+"""
+
+import argparse
+import importlib.util
+import sys
+from collections import Counter
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from environment import SETUP_FAILED, Environment, SetupError, prepare, run_instead
+
+if TYPE_CHECKING:
+    from rtcmtool.diagnosis.blunders import Blunder
+    from tests.diagnosis.wrong_coordinates import Case
+
+NEEDED = ("numpy", "pyproj")
+WANTED = 28
+
+
+def named(case: "Case") -> "tuple[Blunder, ...]":
+    """Recognise a case."""
+    from rtcmtool.diagnosis.blunders import recognise
+    from rtcmtool.diagnosis.known_marks import parse_marks
+    from rtcmtool.diagnosis.sheet_parsing import parse_sheet
+
+    sheet = parse_sheet(case.sheet).with_marks(parse_marks(case.marks) if case.marks else ())
+    return recognise(case.arp_ecef_m, sheet, case.antenna_height_m)
+
+
+def words(blunder: "Blunder") -> str:
+    """Give names and probability of a blunder."""
+    return f"{' + '.join(blunder.names)} {100 * blunder.probability:.0f} %"
+
+
+def table(seed: int) -> int:
+    """Print the table of one seed; give the number of blunders named first."""
+    from tests.diagnosis.wrong_coordinates import wrong_coordinates
+
+    print(f"{'blunder made':<30}{'named first':<36}also named")
+    right = made = 0
+    for case in wrong_coordinates(seed):
+        made += 1
+        found = named(case)
+        is_right = bool(found) and found[0].names == (case.blunder,)
+        right += is_right
+        first = words(found[0]) if found else "none"
+        also = ", ".join(words(blunder) for blunder in found[1:])
+        print(f"{'  ' if is_right else '! '}{case.blunder:<28}{first:<36}{also}".rstrip())
+    print(f"named first: {right} of {made}; wanted {WANTED}")
+    return right
+
+
+def totals(seeds: int) -> None:
+    """Print what was named first over many seeds, by blunder made."""
+    from tests.diagnosis.wrong_coordinates import wrong_coordinates
+
+    made: Counter[str] = Counter()
+    first: dict[str, Counter[str]] = {}
+    for seed in range(1, seeds + 1):
+        for case in wrong_coordinates(seed):
+            found = named(case)
+            made[case.blunder] += 1
+            name = " + ".join(found[0].names) if found else "none"
+            first.setdefault(case.blunder, Counter())[name] += 1
+    print(f"\n{'over ' + str(seeds) + ' seeds':<30}{'made':>6}{'right':>7}  named instead")
+    for blunder, count in made.items():
+        others = {name: n for name, n in first[blunder].most_common() if name != blunder}
+        also = ", ".join(f"{name} {n}" for name, n in others.items())
+        print(f"  {blunder:<28}{count:>6}{first[blunder][blunder]:>7}  {also}".rstrip())
+    hits = sum(first[blunder][blunder] for blunder in made)
+    print(f"named first: {hits} of {made.total()} ({100 * hits / made.total():.1f} %)")
+
+
+def in_environment(arguments: list[str]) -> int:
+    """Run the same in the project's own environment."""
+    environment = Environment()
+    try:
+        prepare(environment)
+        return run_instead([str(environment.python), __file__, *arguments])
+    except SetupError as error:
+        sys.stderr.write(f"{error}\n")
+        return SETUP_FAILED
+
+
+def main(arguments: list[str]) -> int:
+    """Find the packages, or the environment that has them; print the tables."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--seed", type=int, default=1, help="of the table, default 1")
+    parser.add_argument("--seeds", type=int, default=0, help="sum up over so many seeds too")
+    options = parser.parse_args(arguments)
+    sys.path.append(str(Path(__file__).resolve().parent.parent))  # where package and tests lie
+    if not all(importlib.util.find_spec(name) for name in NEEDED):
+        return in_environment(arguments)
+    right = table(options.seed)
+    if options.seeds:
+        totals(options.seeds)
+    return 0 if right >= WANTED else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,134 @@
+"""`ports`: the list, and what is found when they are listened to."""
+
+import sys
+import threading
+from collections.abc import Callable, Iterator
+
+import pytest
+
+from rtcmtool import sources
+from rtcmtool.cli.ports import table
+from rtcmtool.running import probing
+from rtcmtool.sources.ports import SerialPort
+from rtcmtool.sources.serial_port import SerialSource
+from tests.cli.conftest import Runner
+from tests.monitor.test_traffic import GGA
+from tests.streams import base_stream, data_of
+
+THERE = [SerialPort("COM5", "USB serial", "A50285BI"), SerialPort("COM7", "")]
+
+
+@pytest.fixture
+def there(monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
+    """Give a function that says which ports there are."""
+
+    def set_(*ports: SerialPort) -> None:
+        monkeypatch.setattr(sources, "serial_ports", lambda: list(ports))
+
+    return set_
+
+
+def test_ports_are_listed_with_what_they_say_of_themselves(run: Runner, there) -> None:
+    there(*THERE)
+    done = run("ports")
+    assert (done.code, done.err) == (0, "")
+    assert done.lines == ["port   what it says of itself", "COM5   USB serial", "COM7   -"]
+
+
+def test_no_port_is_no_fault(run: Runner, there) -> None:
+    there()
+    done = run("ports")
+    assert done.code == 0
+    assert done.out.startswith("no serial port is here\n  do    plug the cable in")
+    assert run("ports", "--json").json == {"ports": []}
+
+
+def test_the_document_has_every_port(run: Runner, there) -> None:
+    there(*THERE)
+    assert run("ports", "--json").json["ports"] == [
+        {"port": "COM5", "description": "USB serial", "serial_number": "A50285BI"},
+        {"port": "COM7", "description": None, "serial_number": None},
+    ]
+
+
+@pytest.mark.parametrize("width", [40, 80])
+def test_a_long_description_gives_way(width: int) -> None:
+    lines = table([SerialPort("/dev/ttyUSB0", "adapter " * 20)], None, width)
+    assert max(map(len, lines)) <= width
+    assert lines[1].endswith("~")
+    assert lines[1].startswith("/dev/ttyUSB0   adapter")
+
+
+if sys.platform != "win32":
+    from tests.sources.test_serial_port import Line
+
+
+@pytest.fixture
+def talking() -> Iterator[Callable[[bytes], "Line"]]:
+    """Give a maker of ports that talk until the test ends."""
+    ending = threading.Event()
+    lines: list[Line] = []
+    threads: list[threading.Thread] = []
+
+    def make(data: bytes) -> Line:
+        line = Line()
+
+        def work() -> None:
+            while data and not ending.wait(0.05):
+                line.write(data)
+
+        lines.append(line)
+        threads.append(threading.Thread(target=work))
+        threads[-1].start()
+        return line
+
+    yield make
+    ending.set()
+    for thread in threads:
+        thread.join()
+    for line in lines:
+        line.close()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals")
+@pytest.mark.slow
+def test_each_port_is_told_by_what_it_carries(
+    run: Runner, there, talking, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(probing, "SILENT_S", 0.4)
+    monkeypatch.setattr(probing, "MORE_S", 0.3)
+    monkeypatch.setattr(probing, "LONGEST_S", 0.8)
+    base, rover = talking(data_of(base_stream(1))), talking(GGA)
+    silent, other = talking(b""), talking(bytes(range(1, 90)))
+    names = [line.device for line in (base, rover, silent, other)]
+    there(*(SerialPort(name, "") for name in [*names, "/dev/ttyNOWHERE"]))
+    found = {
+        entry["port"]: entry["probe"] for entry in run("ports", "--probe", "--json").json["ports"]
+    }
+    assert [found[name]["carries"] for name in names] == ["rtcm3", "nmea", "nothing", "unreadable"]
+    assert found[base.device]["baud"] == 115_200
+    assert found[base.device]["frames"] > 0
+    assert found["/dev/ttyNOWHERE"]["carries"] == "not-opened"
+    assert "there is no port" in found["/dev/ttyNOWHERE"]["error"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals")
+@pytest.mark.slow
+def test_people_get_it_in_words(run: Runner, there, talking) -> None:
+    line = talking(data_of(base_stream(1)))
+    there(SerialPort(line.device, "USB serial"), SerialPort("/dev/ttyNOWHERE", ""))
+    done = run("ports", "--probe")
+    assert done.code == 0
+    assert f"{line.device}" in done.lines[1]
+    assert done.lines[1].endswith("RTCM 3 at 115200 baud")
+    assert done.lines[2].endswith("not opened")
+    assert "there is no port /dev/ttyNOWHERE" in done.out
+
+
+def test_a_fault_of_ours_shows_itself(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(self) -> Iterator[None]:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(SerialSource, "arrivals", fail)
+    with pytest.raises(ZeroDivisionError):
+        probing.probe_ports(["COM5"])

@@ -1,0 +1,207 @@
+"""The command `replay`: on recorded time, as lines, as JSON Lines, and sent on."""
+
+import argparse
+import os
+import select
+import socket
+import subprocess
+import sys
+import threading
+import time
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from rtcmtool.captures import CaptureWriter, Description, Event
+from rtcmtool.cli.moments import moment
+from rtcmtool.cli.replay import ask
+from rtcmtool.errors import UsageError
+from tests.cli.conftest import Runner
+from tests.conftest import PROJECT
+from tests.running.driving import T0_NS, timed, utc_ns
+from tests.streams import DAY, base_stream, data_of, without
+
+STREAM = without(base_stream(60, numbers=(1074,)), lambda sent: 30 <= sent.epoch < 42)
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Path:
+    """Give a capture with a silence of 12 s from second 30 on."""
+    description = Description("COM5", "0", T0_NS, site="Marsh Lane")
+    writer = CaptureWriter(tmp_path / "job", description, monotonic_s=0.0)
+    for at_s, data in timed(STREAM):
+        writer.write(data, utc_ns(at_s))
+    writer.event(Event(utc_ns(29.3), "outage", "silent", {"state": "open"}))
+    writer.event(Event(utc_ns(50), "note", "moved the truck"))
+    writer.close(utc_ns(60))
+    return writer.path
+
+
+def test_lines_tell_what_happened_at_its_recorded_time(run: Runner, job: Path) -> None:
+    done = run("replay", job, "--speed", "max")
+    assert done.code == 0
+    assert "2026-03-04 07:00:11 UTC  outage: silent, open" in done.lines
+    assert "2026-03-04 07:00:32 UTC  note: moved the truck" in done.lines
+    assert "longest 13 s. 12 of 60 epochs not whole" in done.err
+
+
+def test_json_lines_are_those_of_watch(run: Runner, job: Path) -> None:
+    documents = run("replay", job, "--speed", "max", "--json").json_lines
+    assert {document["type"] for document in documents} == {"event", "outage", "status"}
+    states = [d["state"] for d in documents if d["type"] == "outage"]
+    assert states == ["open", "ended"]
+
+
+def test_a_range_of_time_is_played(run: Runner, job: Path) -> None:
+    done = run("replay", job, "--speed", "max", "--since", "07:00:30", "--until", "07:00:35")
+    assert done.code == 0
+    assert "Watched 4 s" in done.err or "Watched 5 s" in done.err
+
+
+def test_events_are_listed_and_gone_to(run: Runner, job: Path) -> None:
+    listed = run("replay", job, "--event", "0")
+    assert listed.lines == [
+        "   1  2026-03-04 07:00:11 UTC  outage: silent",
+        "   2  2026-03-04 07:00:32 UTC  note: moved the truck",
+    ]
+    done = run("replay", job, "--event", "2", "--speed", "max")
+    assert "event 2 of 2: note: moved the truck" in done.err
+    done = run("replay", job, "--event", "3")
+    assert done.code == 2
+    assert "only 2 are kept" in done.err
+
+
+def test_a_capture_without_arrivals_is_timed_by_its_epochs(run: Runner, tmp_path: Path) -> None:
+    raw = tmp_path / "raw.rtcm3"
+    raw.write_bytes(data_of(STREAM))
+    done = run("replay", raw, "--speed", "max", "--json")
+    assert "no arrival times in this capture: its epochs drive the time" in done.err
+    assert "its date is not known" in done.err
+    assert done.json_lines[-1]["delay_s"] is None
+    dated = run("replay", raw, "--speed", "max", "--date", DAY)
+    assert "2026-03-04 07:00:1" in dated.out
+    assert "its date is not known" not in dated.err
+
+
+@pytest.mark.parametrize(
+    ("content", "code", "words"),
+    [(b"", 4, "is empty"), (b"plain text", 4, "no RTCM 3 frame"), (None, 3, "there is no file")],
+)
+def test_what_cannot_be_played_is_told(
+    run: Runner, tmp_path: Path, content: bytes | None, code: int, words: str
+) -> None:
+    path = tmp_path / "x.rtcm3"
+    if content is not None:
+        path.write_bytes(content)
+    done = run("replay", path)
+    assert done.code == code
+    assert words in done.err
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [["--speed", "0.01"], ["--speed", "fast"], ["--since", "noon"], ["--since", "23:00"]],
+)
+def test_wrong_use_is_exit_2(run: Runner, job: Path, arguments: list[str]) -> None:
+    assert run("replay", job, *arguments).code == 2
+
+
+@pytest.mark.slow
+def test_bytes_are_sent_on_as_they_were_recorded(job: Path) -> None:
+    arguments = ["replay", str(job), "--to", "-", "--speed", "1000"]
+    done = subprocess.run(
+        [sys.executable, "-m", "rtcmtool", *arguments],
+        cwd=PROJECT, capture_output=True, check=True, timeout=30,
+    )  # fmt: skip
+    assert done.stdout == data_of(STREAM)
+    assert f"sent {len(done.stdout)} bytes" in done.stderr.decode()
+
+
+@pytest.mark.slow
+def test_a_client_gets_every_byte_at_the_recorded_pace(run: Runner, job: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    got: list[tuple[float, bytes]] = []
+
+    def listen() -> None:
+        due_s = time.monotonic() + 10
+        while time.monotonic() < due_s:
+            try:
+                connection = socket.create_connection(("127.0.0.1", port), 1)
+            except OSError:
+                time.sleep(0.02)
+                continue
+            with connection:
+                while data := connection.recv(65_536):
+                    got.append((time.monotonic(), data))
+            return
+
+    thread = threading.Thread(target=listen)
+    thread.start()
+    done = run("replay", job, "--to", f"tcp-listen://127.0.0.1:{port}", "--speed", "30")
+    thread.join(10)
+    assert done.code == 0
+    assert b"".join(data for _, data in got) == data_of(STREAM)
+    assert got[-1][0] - got[0][0] == pytest.approx(59 / 30, abs=0.3)
+    pauses = [after - before for (before, _), (after, _) in pairwise(got)]
+    assert max(pauses) == pytest.approx(13 / 30, abs=0.2)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals")
+@pytest.mark.slow
+def test_a_serial_port_needs_a_yes_and_tells_the_danger(run: Runner, job: Path) -> None:
+    ours, theirs = os.openpty()
+    device = os.ttyname(theirs)
+    refused = run("replay", job, "--to", device, "--speed", "max")
+    assert refused.code == 2
+    assert "Corrections steer machines" in refused.err
+    assert not select.select([ours], [], [], 0.05)[0]
+    got: list[bytes] = []
+
+    def read() -> None:
+        while sum(map(len, got)) < len(data_of(STREAM)):
+            got.append(os.read(ours, 4096))
+
+    thread = threading.Thread(target=read, daemon=True)
+    thread.start()
+    done = run("replay", job, "--to", device, "--speed", "1000", "--yes")
+    thread.join(10)
+    os.close(ours)
+    os.close(theirs)
+    assert done.code == 0
+    assert "Corrections steer machines" in done.err
+
+
+class Terminal:
+    """Standard input at which somebody types."""
+
+    def __init__(self, answer: str) -> None:
+        self.answer = answer
+
+    def isatty(self) -> bool:
+        return True
+
+    def readline(self) -> str:
+        return self.answer
+
+
+@pytest.mark.parametrize(("answer", "is_sent"), [("yes\n", True), ("y\n", False), ("", False)])
+def test_only_a_typed_yes_is_a_yes(
+    monkeypatch: pytest.MonkeyPatch, answer: str, is_sent: bool
+) -> None:
+    monkeypatch.setattr(sys, "stdin", Terminal(answer))
+    options = argparse.Namespace(to="COM5", yes=False)
+    if is_sent:
+        ask(options)
+    else:
+        with pytest.raises(UsageError, match="nothing was sent"):
+            ask(options)
+
+
+def test_a_time_of_day_is_the_first_of_its_kind_in_the_capture() -> None:
+    start = utc_ns(0)  # 06:59:42
+    assert moment("07:00").after(start) == start + 18 * 10**9
+    assert moment("06:59").after(start) == start - 42 * 10**9
+    assert moment("06:58").after(start) == start - 102 * 10**9 + 86_400 * 10**9
+    assert moment("2026-03-04T08:00:00+01:00").after(0) == start + 18 * 10**9

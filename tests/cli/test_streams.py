@@ -1,0 +1,160 @@
+"""`streams`: the source table of a caster on this computer, and what it is worth."""
+
+from collections.abc import Callable
+
+import pytest
+
+from rtcmtool.cli.streams import table_lines
+from rtcmtool.sources import parse_sourcetable
+from tests.cli.conftest import Run, Runner
+from tests.cli.servers import ANSWER, TABLE_HEAD, address, answers, chunked
+from tests.sources.conftest import Server
+from tests.streams import GROUND, base_stream, data_of
+
+Serve = Callable[..., Server]
+LATITUDE, LONGITUDE, _ = GROUND
+MESSAGES = "1006(10),1033(10),1074(1),1084(1),1094(1),1124(1),1230(10)"
+SYSTEMS = "GPS+GLO+GAL+BDS"
+
+
+def record(
+    name: str,
+    messages: str = MESSAGES,
+    systems: str = SYSTEMS,
+    place: tuple[float, float] = (LATITUDE, LONGITUDE),
+    needs_position: int = 0,
+) -> bytes:
+    return (
+        f"STR;{name};{name.title()} Quarry;RTCM 3.3;{messages};2;{systems};CREW;ISL;"
+        f"{place[0]:.2f};{place[1]:.2f};{needs_position};0;x;none;B;N;9600;\r\n"
+    ).encode()
+
+
+TABLE = TABLE_HEAD + record("HILL") + record("MARSH", needs_position=1) + b"ENDSOURCETABLE\r\n"
+
+
+def test_the_streams_of_a_caster_are_listed(run: Runner, serve: Serve) -> None:
+    done = run("streams", address(serve(answers(TABLE)), "ntrip"))
+    assert done.code == 0
+    assert done.lines[0].split() == ["stream", "place", "format", "systems", "lat", "lon", "needs"]
+    assert done.lines[1].startswith("HILL")
+    assert "password, position" in done.lines[2] or done.lines[2].endswith("~")
+    assert done.lines[-1] == "2 streams"
+    assert max(map(len, done.lines)) <= 80
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 120])
+def test_no_line_is_too_long(width: int) -> None:
+    long = record("A" * 40, systems="+".join(["GPS", "GLONASS", "GALILEO", "BEIDOU", "QZSS"]))
+    lines = table_lines(parse_sourcetable(long + record("HILL")), width)
+    assert max(map(len, lines)) <= width
+    assert any(line.startswith("HILL") for line in lines)
+
+
+def test_a_table_can_do_nothing_to_a_terminal() -> None:
+    lines = table_lines(parse_sourcetable(record("HI\x1b[2JLL")), 80)
+    assert "\x1b" not in "".join(lines)
+
+
+def test_the_document_has_what_is_announced(run: Runner, serve: Serve) -> None:
+    document = run("streams", address(serve(answers(TABLE)), "ntrip"), "--json").json
+    assert document["complete"]
+    assert [stream["mountpoint"] for stream in document["streams"]] == ["HILL", "MARSH"]
+    assert document["streams"][0]["messages"]["1006"] == 10.0
+    assert document["streams"][1]["needs_position"]
+
+
+def test_one_stream_is_told_whole(run: Runner, serve: Serve) -> None:
+    done = run("streams", address(serve(answers(TABLE)), "ntrip", "/HILL"))
+    assert f"messages  {MESSAGES}" in done.lines
+    assert "needs     password" in done.lines
+    assert "MARSH" not in done.out
+
+
+def test_a_stream_that_is_not_there_gets_the_nearest(run: Runner, serve: Serve) -> None:
+    done = run("streams", address(serve(answers(TABLE)), "ntrip", "/MARCH"))
+    assert done.code == 3
+    assert "has no stream MARCH" in done.err
+    assert "did you mean MARSH?" in done.err
+
+
+def test_a_table_that_was_cut_off_is_shown_and_said(run: Runner, serve: Serve) -> None:
+    server = serve(answers(TABLE_HEAD + record("HILL"), stays=False))
+    done = run("streams", address(server, "ntrip"))
+    assert done.code == 0
+    assert "HILL" in done.out
+    assert "was cut off" in done.err
+
+
+def test_a_caster_without_streams_says_so(run: Runner, serve: Serve) -> None:
+    done = run("streams", address(serve(answers(TABLE_HEAD + b"ENDSOURCETABLE\r\n")), "ntrip"))
+    assert done.out == "this caster offers no stream now\n"
+
+
+@pytest.mark.parametrize("text", ["http://caster.example", "COM5", "tcp://gate:2101"])
+def test_what_is_no_caster_is_wrong_use(run: Runner, text: str) -> None:
+    done = run("streams", text)
+    assert done.code == 2
+    assert "write ntrip://HOST:PORT" in done.err
+
+
+def test_a_caster_that_refuses_ends_with_3(run: Runner) -> None:
+    assert run("streams", "ntrip://127.0.0.1:1").code == 3
+
+
+def test_verify_needs_a_stream(run: Runner, serve: Serve) -> None:
+    done = run("streams", address(serve(answers(TABLE)), "ntrip"), "--verify")
+    assert done.code == 2
+    assert "--verify HILL" in done.err
+
+
+# ---- does it send what it says?
+
+
+def verify(run: Runner, serve: Serve, announced: bytes, sent: bytes, *more: str) -> Run:
+    table = TABLE_HEAD + announced + b"ENDSOURCETABLE\r\n"
+    server = serve(answers(table), answers(ANSWER, chunked(sent)))
+    return run("streams", address(server, "ntrip"), "--verify", "HILL", "--duration", "1.6", *more)
+
+
+STREAM = data_of(base_stream(30))
+
+
+@pytest.mark.slow
+def test_a_stream_that_is_what_it_says(run: Runner, serve: Serve) -> None:
+    done = verify(run, serve, record("HILL"), STREAM)
+    assert done.code == 0
+    assert done.out.startswith("AS ANNOUNCED - HILL")
+    assert "all 7 come" in done.out
+    assert max(map(len, done.lines)) <= 80
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("announced", "rule", "state"),
+    [
+        (record("HILL", messages="1005(0.2),1074(1)"), "stream_messages", "bad"),
+        (record("HILL", messages="1006(10),1074(1)"), "stream_unannounced", "watch"),
+        (record("HILL", messages="1006(1),1074(1)"), "stream_intervals", "ok"),
+        (record("HILL", systems="GPS+QZS"), "stream_systems", "bad"),
+        (record("HILL", systems="GPS+GLO"), "stream_systems", "watch"),
+        (record("HILL", place=(LATITUDE + 1, LONGITUDE)), "stream_position", "bad"),
+        (record("HILL", place=(LATITUDE + 0.05, LONGITUDE)), "stream_position", "watch"),
+        (record("HILL", place=(LATITUDE + 1, LONGITUDE), needs_position=1), "stream_position",
+         "not-applicable"),
+    ],
+)  # fmt: skip
+def test_what_differs_is_told(
+    run: Runner, serve: Serve, announced: bytes, rule: str, state: str
+) -> None:
+    done = verify(run, serve, announced, STREAM, "--json")
+    found = {each["rule"]: each for each in done.json["rules"]}
+    assert found[rule]["state"] == state
+    assert done.code == done.json["exit_code"] == (1 if state == "bad" else 0)
+
+
+@pytest.mark.slow
+def test_a_stream_without_rtcm_ends_with_4(run: Runner, serve: Serve) -> None:
+    done = verify(run, serve, record("HILL"), b"nothing to see here\r\n" * 30)
+    assert done.code == 4
+    assert "this is text" in done.err

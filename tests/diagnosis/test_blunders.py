@@ -1,0 +1,302 @@
+"""Wrong coordinates and the blunders behind them; the wrong ones are made outside the package."""
+
+import math
+from collections.abc import Sequence
+
+import pytest
+
+from rtcmtool.diagnosis.blunder_words import cause_and_remedy, effect
+from rtcmtool.diagnosis.blunders import Blunder, recognise
+from rtcmtool.diagnosis.guesses import SURVEY_FOOT
+from rtcmtool.diagnosis.known_marks import parse_marks
+from rtcmtool.diagnosis.sheet_parsing import parse_sheet
+from rtcmtool.diagnosis.site_sheet import SiteSheet
+from rtcmtool.diagnosis.typed_numbers import Sexagesimal, angle_slips, misread
+from tests.diagnosis.wrong_coordinates import CASES, Case, arp, wrong_coordinates
+
+LATITUDE, LONGITUDE, HEIGHT_M, ANTENNA_M = 46.123456789, 8.987654321, 317.482, 1.652
+LINES = f"""
+[position]
+latitude_deg = {LATITUDE}
+longitude_deg = {LONGITUDE}
+ellipsoidal_height_m = {HEIGHT_M}
+"""
+TAPED = f"[antenna]\nheight_m = {ANTENNA_M}\n"
+METRE_N, METRE_E = 1 / 111_150, 1 / 77_300  # degrees at this latitude
+
+
+def named(
+    latitude: float = LATITUDE,
+    longitude: float = LONGITUDE,
+    height: float = HEIGHT_M + ANTENNA_M,
+    *,
+    text: str = LINES + TAPED,
+    field_m: float | None = None,
+    marks: str = "",
+) -> tuple[Blunder, ...]:
+    """Recognise what a base sends, given as the ARP's degrees and height."""
+    sheet = parse_sheet(text).with_marks(parse_marks(marks) if marks else ())
+    return recognise(arp(latitude, longitude, height), sheet, field_m)
+
+
+def names(blunders: Sequence[Blunder]) -> list[tuple[str, ...]]:
+    return [blunder.names for blunder in blunders]
+
+
+def of_case(case: Case) -> tuple[Blunder, ...]:
+    sheet = parse_sheet(case.sheet).with_marks(parse_marks(case.marks) if case.marks else ())
+    return recognise(case.arp_ecef_m, sheet, case.antenna_height_m)
+
+
+@pytest.mark.slow
+def test_of_thirty_wrong_coordinates_at_least_twenty_eight_are_named_first() -> None:
+    for seed in (1, 2, 3):
+        cases = list(wrong_coordinates(seed))
+        assert len(cases) == CASES == 30
+        firsts = [names(of_case(case))[:1] == [(case.blunder,)] for case in cases]
+        assert sum(firsts) >= 28
+
+
+@pytest.mark.parametrize("case", list(wrong_coordinates(5)), ids=lambda case: str(case.blunder))
+def test_each_blunder_is_named_and_its_numbers_fit(case: Case) -> None:
+    best = of_case(case)[0]
+    assert best.names == (case.blunder,)
+    assert 0.5 < best.probability <= 1.0
+    for misfit_m in (best.plan_misfit_m, best.height_misfit_m):
+        assert misfit_m is None or abs(misfit_m) < 0.05
+
+
+def test_a_right_position_has_no_blunder() -> None:
+    assert named() == ()
+    assert named(LATITUDE + 0.002 * METRE_N, LONGITUDE, HEIGHT_M + ANTENNA_M - 0.003) == ()
+
+
+@pytest.mark.parametrize(
+    ("east_m", "north_m", "up_m"),
+    [(40.0, 70.0, 7.7), (-300.0, 120.0, -21.3), (5000.0, -8000.0, 111.1), (25.0, 0.3, 3.3)],
+)
+def test_what_no_usual_blunder_explains_gets_no_name(
+    east_m: float, north_m: float, up_m: float
+) -> None:
+    place = LATITUDE + north_m * METRE_N, LONGITUDE + east_m * METRE_E
+    found = named(*place, HEIGHT_M + ANTENNA_M + up_m)
+    assert found == ()
+    words = cause_and_remedy(found, parse_sheet(LINES + TAPED))
+    assert words.startswith("No usual slip explains it")
+
+
+# ---- height ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("off_m", "name"),
+    [
+        (-ANTENNA_M, "height_left_out"),
+        (ANTENNA_M, "height_twice"),
+        (ANTENNA_M / 0.3048 - ANTENNA_M, "height_in_feet"),
+        (ANTENNA_M * 0.3048 - ANTENNA_M, "height_in_feet"),
+        (0.12, "phase_centre"),
+        (0.03, "slant_as_vertical"),
+        (-48.3, "levelled_height"),
+        (54.0, "swapped_digits"),  # 371.482 for 317.482
+        (HEIGHT_M / 0.3048 - HEIGHT_M, "mark_height_in_feet"),
+    ],
+)
+def test_a_height_off_by_a_telling_amount(off_m: float, name: str) -> None:
+    assert named(height=HEIGHT_M + ANTENNA_M + off_m)[0].names == (name,)
+
+
+def test_the_geoid_separation_of_the_sheet_makes_it_exact() -> None:
+    text = LINES + "geoid_separation_m = 48.312\n" + TAPED
+    best = named(height=HEIGHT_M + ANTENNA_M - 48.30, text=text)[0]
+    assert best.names == ("levelled_height",)
+    assert best.is_exact
+    assert best.height_misfit_m == pytest.approx(0.012, abs=1e-4)
+    assert "269.170" in best.texts[0]  # 317.482 - 48.312
+    twice = named(height=HEIGHT_M + ANTENNA_M + 48.312, text=text)[0]
+    assert twice.names == ("separation_twice",)
+    turned = named(height=HEIGHT_M + ANTENNA_M - 2 * 48.312, text=text)[0]
+    assert turned.names == ("separation_sign",)
+    # another difference is no longer told as that of the geoid
+    assert "levelled_height" not in [n for n, *_ in names(named(height=HEIGHT_M - 30.0, text=text))]
+
+
+def test_without_the_separation_only_the_range_is_told() -> None:
+    best = named(height=HEIGHT_M + ANTENNA_M - 36.3)[0]
+    assert best.names == ("levelled_height",)
+    assert not best.is_exact
+    assert "may have been" in best.texts[0]
+    assert named(height=HEIGHT_M + ANTENNA_M - 150.3) == ()  # the geoid lies nowhere so far
+
+
+def test_the_slant_of_the_sheet_is_told_from_a_phase_centre() -> None:
+    # worked example of an archive: slant 1.8527 m is vertically 1.8079 m
+    text = LINES + (
+        "[antenna]\nheight_m = 1.8527\nmeasured = 'slant'\nslant_radius_m = 0.1905\n"
+        "slant_mark_above_arp_m = 0.0350\n"
+    )
+    best = named(height=HEIGHT_M + 1.8527, text=text)[0]
+    assert best.names == ("slant_as_vertical",)
+    assert best.is_exact
+    half = named(height=HEIGHT_M + 1.8527 - 0.0350, text=text)[0]
+    assert half.names == ("slant_as_vertical",)
+    assert "not made vertical" in half.texts[0]
+    without = named(height=HEIGHT_M + 1.8429, text=text)[0]
+    assert "rim's offset was left out" in without.texts[0]
+
+
+def test_what_cannot_be_told_apart_is_told_as_alternatives() -> None:
+    found = named(height=HEIGHT_M + ANTENNA_M + 0.06)
+    assert {n for blunder in found for n in blunder.names} >= {"phase_centre", "slant_as_vertical"}
+    assert found[0].probability < 0.9
+    assert ", or " in cause_and_remedy(found, parse_sheet(LINES + TAPED))
+
+
+def test_the_height_of_1006_speaks_for_a_guess() -> None:
+    sent_m = HEIGHT_M + 2 * ANTENNA_M
+    with_it = named(height=sent_m, field_m=2 * ANTENNA_M)
+    twice = named(height=sent_m, field_m=ANTENNA_M)
+    assert with_it[0].names == twice[0].names == ("height_twice",)
+    assert twice[0].probability > with_it[0].probability
+
+
+def test_without_any_antenna_height_a_tripod_hides_small_differences() -> None:
+    assert named(height=HEIGHT_M + 1.5, text=LINES) == ()
+    assert named(height=HEIGHT_M - 33.3, text=LINES)[0].names == ("levelled_height",)
+
+
+# ---- plan --------------------------------------------------------------------------------------
+
+
+def test_two_blunders_at_once_are_both_named() -> None:
+    best = named(LATITUDE, -LONGITUDE, HEIGHT_M)[0]
+    assert best.names == ("longitude_sign", "height_left_out")
+    assert "typed as west, it is east" in best.texts[0]
+
+
+def test_a_blunder_in_plan_and_a_height_that_nothing_explains() -> None:
+    best = named(LATITUDE, -LONGITUDE, HEIGHT_M + 203.37)[0]
+    assert best.names == ("longitude_sign",)
+    assert best.unexplained == "height"
+    words = cause_and_remedy((best,), parse_sheet(LINES + TAPED))
+    assert "nothing usual explains the height" in words
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "name"),
+    [
+        (LATITUDE + 1.0, LONGITUDE, "wrong_digit"),
+        (46.123465789, LONGITUDE, "swapped_digits"),
+        (LATITUDE * 0.9, LONGITUDE * 0.9, "gons"),
+        (LATITUDE / 0.9, LONGITUDE / 0.9, "gons"),
+        # 46 07 24.44440 N, 8 59 15.55556 E
+        (46.07244444, 8.5915555556, "degree_notation"),
+        (46.0740740734, 8.5925925926, "degree_notation"),  # 07.40740734', 59.25925926'
+    ],
+)
+def test_the_ways_to_mistype_an_angle(latitude: float, longitude: float, name: str) -> None:
+    assert named(latitude, longitude)[0].names == (name,)
+
+
+def test_metres_off_is_an_average_and_half_a_metre_level_is_a_datum() -> None:
+    average = named(LATITUDE + 1.1 * METRE_N, LONGITUDE - 0.8 * METRE_E, HEIGHT_M + ANTENNA_M + 2.9)
+    assert average[0].names == ("averaged",)
+    datum = named(LATITUDE + 0.5 * METRE_N, LONGITUDE + 0.5 * METRE_E, HEIGHT_M + ANTENNA_M + 0.04)
+    assert datum[0].names == ("datum",)
+    assert ("averaged",) in names(datum)
+    assert not datum[0].is_exact
+
+
+def test_a_neighbouring_mark_without_the_antenna_height() -> None:
+    marks = (
+        "name,latitude_deg,longitude_deg,ellipsoidal_height_m\n"
+        f"here,{LATITUDE},{LONGITUDE},{HEIGHT_M}\nM7,46.1240,8.9880,320.1\n"
+    )
+    assert named(46.1240, 8.9880, 320.1 + ANTENNA_M, marks=marks)[0].names == ("neighbouring_mark",)
+    best = named(46.1240, 8.9880, 320.1, marks=marks)[0]
+    assert best.names == ("neighbouring_mark", "height_left_out")
+    assert "M7" in best.texts[0]
+
+
+def test_the_feet_differ_by_six_tenths_of_a_metre_in_a_million_feet() -> None:
+    # 1 000 000 ft: 0.6096 m by definition of the two feet
+    difference_m = 1e6 * 0.3048 * (SURVEY_FOOT - 1)
+    assert difference_m == pytest.approx(0.6096, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "height"),
+    [(90.0, 0.0, 10.0), (-90.0, 0.0, 2835.0), (0.0, 180.0, 3.0), (0.0, 0.0, 0.0),
+     (27.9881, 86.925, 9000.0), (31.5, 35.5, -430.5)],
+)  # fmt: skip
+@pytest.mark.parametrize("off_m", [0.0, -1.5, 2.0, 1000.0])
+def test_poles_date_line_and_high_ground_break_nothing(
+    latitude: float, longitude: float, height: float, off_m: float
+) -> None:
+    text = (
+        f"[position]\nlatitude_deg={latitude}\nlongitude_deg={longitude}\n"
+        f"ellipsoidal_height_m={height}\n[antenna]\nheight_m=1.5"
+    )
+    found = named(latitude, longitude, height + 1.5 + off_m, text=text)
+    if off_m == 0.0:
+        assert found == ()
+    if off_m == -1.5:
+        assert found[0].names == ("height_left_out",)
+
+
+def test_the_centre_of_the_earth_is_explained_by_nothing() -> None:
+    assert recognise((0.0, 0.0, 0.0), parse_sheet(LINES + TAPED)) == ()
+
+
+# ---- typed numbers -----------------------------------------------------------------------------
+
+
+def test_angles_are_split_without_sixty_seconds() -> None:
+    assert Sexagesimal.of(-0.99999999999) == (-1.0, 1, 0, 0.0)
+    # IOGP 373-7-2, geographic to geocentric conversion: 53 48 33.820 N is 53.80939444
+    assert Sexagesimal.of(53.809394444444) == (1.0, 53, 48, 33.82)
+    assert Sexagesimal.of(53.5).angle(minutes=45) == 53.75
+
+
+def test_misread_notations_are_what_paper_and_pencil_give() -> None:
+    found = misread(-35.25)  # 35 15 00
+    assert {round(value, 9) for value in found.values()} == {
+        -35.15, -35.416666667, -35.25,
+    }  # fmt: skip
+
+
+def test_swapped_digits_of_an_angle_keep_its_sign_and_are_no_sixty_minutes() -> None:
+    slips = list(angle_slips(-8.456, "latitude", swapped=True))
+    assert all(slip.value < 0 for slip in slips)
+    assert math.isclose(min(slip.value for slip in slips), -80.0 - 27 / 60 - 21.6 / 3600)
+    assert not any("72 for 27" in slip.text for slip in slips)
+
+
+# ---- words -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("off", "told"),
+    [
+        ((0.0, 0.0, -1.642, 0.003, -1.642), "every point would be 1.642 m too low."),
+        ((0.0, 0.0, 0.1, 0.0, 0.1), "every point would be 100 mm too high."),
+        ((1.84, -0.97, 0.35, 2.08, 0.35), "shifted by E +1.840 m, N -970 mm, U +350 mm."),
+        ((0.0, 0.0, -36.2, 0.0, -36.2), "36.200 m too low. Points 1 km away would be bent by up to "
+         "4 mm more."),
+        ((-9e4, 100.0, -600.0, 9e4, 2.0), "Rovers would not fix, or put every point 90.0 km to the "
+         "W."),
+    ],
+)  # fmt: skip
+def test_what_a_wrong_base_does_to_the_points(
+    off: tuple[float, float, float, float, float], told: str
+) -> None:
+    assert effect(*off).endswith(told)
+
+
+def test_the_words_name_the_numbers_to_enter() -> None:
+    sheet: SiteSheet = parse_sheet(LINES + TAPED)
+    words = cause_and_remedy(named(height=HEIGHT_M), sheet)
+    assert words == (
+        "The base sends the height of the mark, not of the antenna (the numbers fit to 1 mm). "
+        "Enter 1.652 m (5.42 ft) in the base and check again."
+    )

@@ -1,0 +1,74 @@
+"""Messages by number: how many, how often, how long not, how many were missed."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rtcmtool.monitor.message_stats import MOST_STEPS, MessageStats
+from tests.streams import base_stream, data_of, observed, state_of, without_epochs
+
+
+def added(*parts: list[int], epochs: bool = True) -> MessageStats:
+    """Take messages at these times, a part a batch."""
+    stats = MessageStats()
+    for part in parts:
+        times = np.array(part, np.int64)
+        own = times if epochs else np.full(len(part), -1)
+        stats.add(times, own, np.full(len(part), 25))
+    return stats
+
+
+def test_counts_sizes_and_intervals_are_those_of_the_stream() -> None:
+    stream = base_stream(60)
+    table = state_of(stream).messages.by_number
+    assert {number: stats.count for number, stats in table.items()} == {
+        1006: 6, 1033: 6, 1074: 60, 1084: 60, 1094: 60, 1124: 60, 1230: 6,
+    }  # fmt: skip
+    assert sum(stats.size_bytes for stats in table.values()) == len(data_of(stream))
+    assert table[1074].interval_s == 1.0
+    assert table[1006].interval_s == 10.0
+    assert table[1074].missed == 0
+
+
+def test_missed_messages_are_those_that_were_due() -> None:
+    table = state_of(without_epochs(base_stream(60), 20, 21, 40)).messages.by_number
+    assert table[1074].missed == 3
+    assert table[1074].longest_ms == 3000
+    assert table[1074].interval_s == 1.0
+
+
+def test_parts_of_one_epoch_are_no_interval() -> None:
+    stats = state_of(observed(1094, 10, satellites=36)).messages.by_number[1094]
+    assert (stats.count, stats.interval_s, stats.missed) == (20, 1.0, 0)
+
+
+@pytest.mark.parametrize(("times", "interval_s"), [([5], None), ([5, 8], 0.003), ([], None)])
+def test_an_interval_needs_two(times: list[int], interval_s: float | None) -> None:
+    assert added(times).interval_s == interval_s
+
+
+def test_messages_without_epoch_are_timed_by_the_stream_and_miss_nothing() -> None:
+    stats = added([0, 10_000, 40_000, 50_000], epochs=False)
+    assert (stats.interval_s, stats.longest_ms, stats.missed) == (10.0, 30_000, 0)
+    assert (stats.first_epoch_ms, stats.last_epoch_ms) == (None, None)
+
+
+def test_messages_at_no_known_time_are_counted_apart() -> None:
+    stats = added([-1, -1, 1000], epochs=False)
+    assert (stats.count, stats.untimed, stats.first_ms, stats.last_ms) == (3, 2, 1000, 1000)
+
+
+@given(
+    times=st.lists(st.integers(0, 40), max_size=40).map(
+        lambda seconds: [1000 * s for s in sorted(seconds)]
+    ),
+    at=st.integers(0, 40),
+)
+def test_it_does_not_matter_in_how_many_batches_messages_come(times: list[int], at: int) -> None:
+    assert added(times) == added(times[:at], times[at:])
+
+
+def test_different_steps_are_kept_up_to_a_limit() -> None:
+    stats = added(np.cumsum(np.arange(1, 2 * MOST_STEPS)).tolist())
+    assert len(stats.steps_ms) == MOST_STEPS

@@ -1,0 +1,26 @@
+"""A recording that is killed loses nothing but the last second."""
+
+import sys
+
+import kill_test
+import pytest
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform == "win32", reason="SIGKILL")
+def test_five_kills_at_random_moments_lose_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+    assert kill_test.main(["--times", "5", "--seed", "70"]) == 0
+    assert "killed 5 times" in capsys.readouterr().out
+
+
+def test_a_loss_would_be_seen(tmp_path) -> None:
+    sender = kill_test.Sender(1)
+    sender.sent += b"abcdef" * 100
+    sender.marks.append((10.0, 600))
+    path = tmp_path / "job.rtcm3"
+    path.write_bytes(b"abcdef" * 50)
+    assert "more than the last 1 s is lost" in kill_test.look(path, sender, 12.0).faults
+    assert "more than the last 1 s is lost" not in kill_test.look(path, sender, 10.5).faults
+    path.write_bytes(b"abcdeX" * 50)
+    assert "the bytes are not those that were sent" in kill_test.look(path, sender, 10.5).faults
+    sender.abandon()
