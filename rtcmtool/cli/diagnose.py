@@ -212,7 +212,7 @@ def tell(
         Whether the rover was heard live.
     """
     from rtcmtool.diagnosis.diagnosis import diagnose
-    from rtcmtool.diagnosis.evidence import gather, is_rovers_own
+    from rtcmtool.diagnosis.evidence_gathering import gather, is_rovers_own
 
     heard_at = None
     if options.source is not None:

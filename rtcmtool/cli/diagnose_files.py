@@ -93,7 +93,7 @@ def heard_alone(
 ) -> Heard | None:
     """Read a file again as if our base alone were heard; None where it is."""
     from rtcmtool.diagnosis.context import Context
-    from rtcmtool.diagnosis.evidence import our_station
+    from rtcmtool.diagnosis.evidence_gathering import our_station
 
     station = our_station(Context.for_site(stream.state, sheet))
     if station is None or stream.failure is not None or stream.name == "-":

@@ -1,14 +1,12 @@
-"""Causes 1 to 5: does anything arrive, is it whole, is it fresh? What the way to the rover does."""
-
-import numpy as np
+"""Causes 1 to 3: does anything arrive, and is it whole? What the way to the rover does."""
 
 from rtcmtool.diagnosis.causes import Case, Caution, cause
+from rtcmtool.diagnosis.causes_load import STEADY_AGE_S, is_behind, is_old, restarts
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.evidence import Evidence
 from rtcmtool.diagnosis.evidence_link import SILENCE_S, LinkPattern
-from rtcmtool.diagnosis.finding import State
 from rtcmtool.diagnosis.wording import grouped, seconds, share
-from rtcmtool.monitor.rover_statistics import AgeStatistics, RoverOutage, interval_s, outages
+from rtcmtool.monitor.rover_statistics import RoverOutage, outages
 from rtcmtool.wire.catalogue import OBSERVATION_NUMBERS
 
 # All limits below by judgement unless a source is named.
@@ -17,13 +15,7 @@ _LOST = 0.03  # share of whole seconds that no healthy link loses
 _BURSTS = 1.8  # times as likely after a lost second
 _LATE_SHARE = 0.05  # of updates at the rover
 _FOREIGN_PER_CENT = 0.5  # limit ok of the rule foreign_bytes
-_GROWTH_S = 2.0  # by which a stream falls behind itself
-_STEADY_AGE_S = 2.5
-_LATE_MEAN_S = 5.0  # EPN real-time latency
-_CLOCK_S = 60.0  # a delay longer than a radio's buffer is a clock
-_FEWEST_OUTAGES = 3
 _HARDLY = 0.05  # share of the messages
-_EVEN = 0.35  # scatter of the time between outages, share of it
 _LISTEN = "a recording at the rover's radio (--at-rover CAPTURE, or SOURCE with --at rover)"
 
 
@@ -73,7 +65,7 @@ def _unused(evidence: Evidence, case: Case, link: LinkPattern | None) -> None:
             case.sign("rover", "the rover shows no age and no station number: it uses nothing")
         return
     lost = _long_outages(evidence)
-    if lost and not _restarts(evidence):
+    if lost and not restarts(evidence):
         longest = max(outage.length_s for outage in lost)
         case.sign("rover", f"the rover was without corrections for {seconds(longest)}")
     elif evidence.ages is not None and not case.signs and not case.proofs and not case.absences:
@@ -81,6 +73,8 @@ def _unused(evidence: Evidence, case: Case, link: LinkPattern | None) -> None:
 
 
 def _long_outages(evidence: Evidence) -> list[RoverOutage]:
+    if evidence.ages is not None and is_old(evidence.ages):
+        return []
     found = [] if evidence.columns is None else outages(evidence.columns)
     return [outage for outage in found if outage.length_s >= 2 * SILENCE_S]
 
@@ -139,19 +133,19 @@ def weak_path(evidence: Evidence, case: Case) -> None:
         _weak_stream(evidence, case, link)
     elif evidence.heard_at == "base" or evidence.columns is None:
         case.lack(_LISTEN)
-    if _restarts(evidence):
+    if restarts(evidence):
         case.lack("a recording without restarts of the base")
     _weak_both_ends(evidence, case)
     _missing_long(evidence, case)
     ages = evidence.ages
     if ages is not None and ages.late_share >= _LATE_SHARE and ages.bunching < _BURSTS:
-        if not _is_behind(evidence) and not _restarts(evidence):
+        if not is_behind(evidence) and not restarts(evidence):
             case.sign(
                 "rover",
                 f"the age of the corrections jumps: updates missing {share_of(ages.late_share)} of "
                 f"the time, up to {seconds(ages.longest_s)} on end",
             )
-    elif ages is not None and ages.late_share < _LATE_SHARE / 2 and not case.signs:
+    elif is_steady(evidence) and ages is not None and not case.signs:
         case.absent(f"the corrections are fresh at the rover: {seconds(ages.median_s)} old, steady")
     _at_50m(evidence, case)
 
@@ -174,7 +168,7 @@ def _weak_stream(evidence: Evidence, case: Case, link: LinkPattern) -> None:
     elif (
         link.long_lost_first
         and link.lost_part > link.lost_whole
-        and not (link.restarts or _is_behind(evidence))
+        and not (link.restarts or is_behind(evidence))
     ):
         case.sign("length", _length_text(link), since)
 
@@ -190,7 +184,7 @@ def _length_text(link: LinkPattern) -> str:
 def _weak_both_ends(evidence: Evidence, case: Case) -> None:
     """Compare what the base sent with what was heard."""
     air = evidence.air
-    if air is None or air.heard < 20:
+    if air is None or air.heard < 20 or is_behind(evidence):  # a full buffer loses long ones too
         return
     short, long = air.classes[0], air.classes[-1]
     if not (short.sent >= 10 and long.sent >= 20):
@@ -227,6 +221,14 @@ def missing_observations(evidence: Evidence) -> list[int]:
     return missing if len(missing) < len(observed) else []
 
 
+def is_steady(evidence: Evidence) -> bool:
+    """Tell whether the corrections at the rover are fresh, and none are missing."""
+    ages = evidence.ages
+    if ages is None:
+        return False
+    return ages.late_share < _LATE_SHARE / 2 and ages.median_s < STEADY_AGE_S
+
+
 def share_of(value: float) -> str:
     """Write a share as a percentage."""
     return f"{100 * value:.0f} %"
@@ -255,7 +257,7 @@ def busy_channel(evidence: Evidence, case: Case) -> None:
         _busy_stream(evidence, case, link)
     elif evidence.heard_at == "base" or evidence.columns is None:
         case.lack(_LISTEN)
-    if _restarts(evidence):
+    if restarts(evidence):
         case.lack("a recording without restarts of the base")
     foreign = evidence.findings.get("foreign_bytes")
     damaged = link is not None and link.damaged_share >= _DAMAGED
@@ -267,12 +269,12 @@ def busy_channel(evidence: Evidence, case: Case) -> None:
         case.first("switch the repeater off where the base itself reaches")
     ages = evidence.ages
     if ages is not None and ages.late_share >= _LATE_SHARE and ages.longest_s >= 2.5:
-        if ages.bunching >= _BURSTS and not _is_behind(evidence) and not _restarts(evidence):
+        if ages.bunching >= _BURSTS and not is_behind(evidence) and not restarts(evidence):
             case.sign(
                 "rover",
                 f"the age of the corrections climbs in bursts of up to {seconds(ages.longest_s)}",
             )
-    elif ages is not None and ages.late_share < _LATE_SHARE / 2 and not case.signs:
+    elif is_steady(evidence) and ages is not None and not case.signs:
         case.absent(f"the corrections are fresh at the rover: {seconds(ages.median_s)} old, steady")
 
 
@@ -288,136 +290,6 @@ def _busy_stream(evidence: Evidence, case: Case, link: LinkPattern) -> None:
             case.sign("bursts", f"lost seconds come in bursts ({link.bunching:.1f} times chance)")
     elif link.whole >= 0.97 * link.due and link.due:
         case.absent(f"{share(link.whole, link.due)} of the epochs arrived whole")
-
-
-@cause(
-    "more is sent than the radio can carry",
-    do=(
-        "send less: MSM4 instead of MSM7, fewer systems or signals, every 2 s",
-        "or a faster over-air rate at both ends; switch the repeater off",
-    ),
-    proves_it="the age falls to a second at once when less is sent",
-    basis="air time over 85 %: data queue up and the age grows; decision table 4; judgement",
-)
-def overloaded(evidence: Evidence, case: Case) -> None:
-    """Look for a radio that cannot carry what is sent.
-
-    For it: air time over 85 % of the radio's rate (proven from 100 % on, counted at the base); a
-    stream that falls behind itself; corrections that are old, evenly, every second. Against it:
-    nothing. Ruled out by a stream that keeps its pace and fresh corrections at the rover.
-    """
-    air = evidence.bad("air_time")
-    if air is not None:
-        full = (air.value or 0.0) >= 100.0 and (evidence.heard_at == "base")
-        if full:
-            case.proof(f"air time {air.text}: more than a second of sending in each second")
-        else:
-            case.sign("air", f"air time {air.text}")
-    elif evidence.has_frames and evidence.state("air_time") is State.NOT_APPLICABLE:
-        case.lack("the radio's over-air rate (--radio-rate)")
-    if _is_behind(evidence):
-        growth_s = _growth_s(evidence)
-        if growth_s is not None and growth_s >= _GROWTH_S:
-            case.sign(
-                "delay", f"the stream falls behind: up to {seconds(round(growth_s, 1))} later"
-            )
-        elif (late := _late(evidence)) is not None:
-            case.sign("delay", f"the stream comes late: {late}")
-    ages = evidence.ages
-    if ages is not None and _is_old(ages) and not _restarts(evidence):
-        case.sign(
-            "rover", f"corrections at the rover are always old: {seconds(ages.median_s)} usually"
-        )
-    elif not case.signs and not case.proofs:
-        if ages is not None and ages.median_s < _STEADY_AGE_S:
-            case.absent(f"corrections at the rover are {seconds(ages.median_s)} old")
-        elif ages is None and _growth_s(evidence) is not None and evidence.rover_link is not None:
-            case.absent("the stream keeps its pace")
-
-
-def _is_old(ages: AgeStatistics) -> bool:
-    """Tell whether the ages are high all the time, not for single losses only."""
-    return ages.median_s >= _STEADY_AGE_S and ages.floor_s >= _STEADY_AGE_S / 2
-
-
-def _growth_s(evidence: Evidence) -> float | None:
-    link = evidence.rover_link or evidence.link
-    return None if link is None else link.lag_growth_s
-
-
-def _late(evidence: Evidence) -> str | None:
-    """Tell how late the stream comes, where that is too late and no matter of a clock."""
-    delay = evidence.findings.get("delay")
-    if delay is None or delay.values is None:
-        return None
-    mean_s = float(delay.values["mean_s"])
-    if not _LATE_MEAN_S <= mean_s < _CLOCK_S:
-        return None
-    ages = evidence.ages
-    if delay.state is State.UNKNOWN and (ages is None or ages.median_s < mean_s - 2.0):
-        return None  # the clock may be wrong, and the rover does not say the same
-    if ages is not None and ages.median_s < mean_s - 2.0:
-        return None
-    return f"{mean_s:.1f} s"
-
-
-def _is_behind(evidence: Evidence) -> bool:
-    """Tell whether the stream comes late: its losses are those of a full buffer then."""
-    growth_s = _growth_s(evidence)
-    ages = evidence.ages
-    fresh = ages is not None and not _is_old(ages)
-    grows = growth_s is not None and growth_s >= _GROWTH_S and not fresh
-    return grows or _late(evidence) is not None
-
-
-def _restarts(evidence: Evidence) -> int:
-    link = evidence.link
-    return 0 if link is None else link.restarts
-
-
-@cause(
-    "the base's battery sags: it restarts under load",
-    do=(
-        "measure the voltage while the radio sends: below about 11 V change the battery",
-        "check fuse, lead and plugs; use a smaller radio power",
-    ),
-    proves_it="no more restarts on a new battery",
-    basis="gaps tied to restarts, all lock times from zero: decision table 5; common practice",
-    cautions=(Caution.BATTERIES,),
-)
-def power_sag(evidence: Evidence, case: Case) -> None:
-    """Look for a base that restarts again and again.
-
-    For it: all lock times fall to zero together, twice or more; each time behind a gap; outages at
-    the rover at even times. Against it: a single restart has many reasons. Ruled out by lock times
-    that run on.
-    """
-    link = evidence.link
-    restarts = evidence.findings.get("lock_restart")
-    if link is not None and restarts is not None and restarts.state is not State.UNKNOWN:
-        if link.restarts:
-            times = "once" if link.restarts == 1 else f"{link.restarts} times"
-            case.sign("locks", f"all lock times fell to zero together, {times}", restarts.since)
-            if link.restarts > 1 and link.tied_restarts > 1:
-                text = f"{link.tied_restarts} of the restarts come behind a gap: the base was down"
-                case.sign("gaps", text)
-        else:
-            case.absent("no restart: the lock times run on")
-    elif evidence.has_frames:
-        case.lack("lock times in the stream")
-    elif evidence.columns is None:
-        case.lack("a recording of the base")
-    columns = evidence.columns
-    if columns is None:
-        return
-    found = [outage for outage in outages(columns) if outage.length_s < 300]
-    if len(found) >= _FEWEST_OUTAGES:
-        steps = np.diff([outage.row for outage in found]) * interval_s(columns)
-        if float(np.std(steps)) <= _EVEN * float(np.mean(steps)):
-            text = (
-                f"{len(found)} outages at the rover, evenly every {seconds(float(np.mean(steps)))}"
-            )
-            case.sign("rover", text)
 
 
 def _at_50m(evidence: Evidence, case: Case) -> None:
@@ -445,4 +317,4 @@ def _utc_of_time(evidence: Evidence) -> str | None:
     return context.state.clock.since(epochs.first_bad_ms)
 
 
-CAUSES = (no_link, weak_path, busy_channel, overloaded, power_sag)
+CAUSES = (no_link, weak_path, busy_channel)

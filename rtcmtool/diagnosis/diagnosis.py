@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from rtcmtool.diagnosis import (
     causes_content,
     causes_link,
+    causes_load,
     causes_position,
     causes_rover,
     causes_signal,
@@ -23,7 +24,7 @@ CAUSE_NAMES = (
     "height_difference", "ionosphere", "base_receiver", "rover_settings", "wrong_time",
     "base_averaged",
 )  # fmt: skip
-_MODULES = (causes_link, causes_content, causes_signal, causes_position, causes_rover)
+_MODULES = (causes_link, causes_load, causes_content, causes_signal, causes_position, causes_rover)
 
 
 def _cause_facts() -> dict[str, CauseFacts]:

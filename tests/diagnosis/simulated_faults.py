@@ -13,7 +13,8 @@ import numpy as np
 
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.diagnosis import Diagnosis, diagnose
-from rtcmtool.diagnosis.evidence import Answers, Evidence, gather, our_station
+from rtcmtool.diagnosis.evidence import Answers, Evidence
+from rtcmtool.diagnosis.evidence_gathering import gather, our_station
 from rtcmtool.diagnosis.evidence_link import LinkRecord
 from rtcmtool.diagnosis.sheet_parsing import parse_sheet
 from rtcmtool.diagnosis.site_sheet import SiteSheet
@@ -300,7 +301,8 @@ MAKERS = (
     Maker("rover's age limit", _names("rover_settings"), _fault("rover-age-limit")),
     Maker("PC clock", _names("wrong_time"), _fault("clock-off", _uniform(15, 200))),
     Maker("PC date", _names("wrong_time"), _fault("wrong-date", _uniform(20, 400))),
-    Maker("new average", _names("base_averaged"), _fault("new-average", _uniform(0.6, 4), (60, 90))),
+    Maker("new average", _names("base_averaged"),
+          _fault("new-average", _uniform(0.6, 4), (60, 90))),
 )  # fmt: skip
 
 
