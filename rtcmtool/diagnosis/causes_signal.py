@@ -37,6 +37,8 @@ def base_multipath(evidence: Evidence, case: Case) -> None:
         if slips is not None and not _slips_explained(evidence):
             case.sign("slips", f"slips: {slips.text}")
         _suffering(evidence, case)
+        if evidence.weak_signals is not None:
+            case.doubt("signals are weak: the noise of their codes looks the same")
     elif found is not None and found.state is State.OK:
         case.absent(f"code multipath: {found.text}")
     else:
@@ -156,7 +158,8 @@ def antenna_cable(evidence: Evidence, case: Case) -> None:
     slips = evidence.slipping
     dropped, _ = _dropped(evidence)
     one_band = _lasts(evidence, dropped) and not _fell_together(evidence)
-    explained = _slips_explained(evidence) or evidence.wrong("multipath") is not None
+    reflected = weak is None and evidence.wrong("multipath") is not None
+    explained = _slips_explained(evidence) or reflected
     if slips is not None and not explained and (case.signs or not one_band):
         case.sign("slips", f"slips: {slips.text}", slips.since)
     if strength is None or strength.state is State.UNKNOWN:
