@@ -29,7 +29,7 @@ _LOW_MASK_DEG = 15.0  # both sides see what is higher
     "the base sends no position",
     do=("switch on 1005 or 1006 at the base, every 5 to 10 s",),
     proves_it="float within seconds, then a fix, once 1005 or 1006 comes",
-    basis="no 1005 or 1006 for 60 s: decision table 6; RTCM 10403.x, common practice",
+    basis="no 1005 or 1006 for 60 s: common practice; RTCM 10403.x",
 )
 def no_position(evidence: Evidence, case: Case) -> None:
     """Look for observations without a position.
@@ -83,7 +83,7 @@ def _observed(evidence: Evidence) -> set[int]:
         "try a second rover on the same stream; update this rover",
     ),
     proves_it="the rover uses the corrections in the other format",
-    basis="quality 1 or 2 on a whole and fresh stream: decision table 7; common practice",
+    basis="quality 1 or 2 on a whole and fresh stream: common practice",
 )
 def unusable_format(evidence: Evidence, case: Case) -> None:
     """Look for messages that the rover cannot read.
@@ -134,7 +134,7 @@ def _foreign_types(evidence: Evidence) -> str:
     "the base sends one frequency",
     do=("switch on the second band at the base (L2 or L5), for each system that the rover uses",),
     proves_it="the rover fixes in seconds once both bands come",
-    basis="fewer than five satellites with two bands: decision table 8; NGS",
+    basis="fewer than five satellites with two bands: common practice; NGS",
 )
 def one_frequency(evidence: Evidence, case: Case) -> None:
     """Look for a base, or a rover, with one band.
@@ -171,7 +171,7 @@ def _float_before_fix_s(evidence: Evidence) -> float | None:
         "move the base into the open, or wait for a better hour",
     ),
     proves_it="a fix with twelve or more satellites in common",
-    basis="five in common and one more for each further system: decision table 9; NGS",
+    basis="five in common and one more for each further system: common practice; NGS",
 )
 def few_satellites(evidence: Evidence, case: Case) -> None:
     """Look for a base with few satellites.
@@ -270,7 +270,7 @@ def _by_rover_alone(evidence: Evidence, case: Case) -> None:
         "fixes there: measure the point with an offset or a total station, or wait longer",
     ),
     proves_it="a fix at once in the open, with the same base",
-    basis="few, weak or flickering satellites at the rover alone: decision table 10; judgement",
+    basis="few, weak or flickering satellites at the rover alone: common practice; judgement",
 )
 def rover_sky(evidence: Evidence, case: Case) -> None:
     """Look for a rover that sees little of the sky, or sees it in mirrors.

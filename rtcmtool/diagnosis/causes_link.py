@@ -5,6 +5,7 @@ from rtcmtool.diagnosis.causes_load import STEADY_AGE_S, is_behind, is_old, rest
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.evidence import Evidence
 from rtcmtool.diagnosis.evidence_link import SILENCE_S, LinkPattern
+from rtcmtool.diagnosis.finding import State
 from rtcmtool.diagnosis.wording import grouped, seconds, share
 from rtcmtool.monitor.rover_statistics import RoverOutage, outages
 from rtcmtool.wire.catalogue import OBSERVATION_NUMBERS
@@ -27,7 +28,7 @@ _LISTEN = "a recording at the rover's radio (--at-rover CAPTURE, or SOURCE with 
         "carry the rover to about 50 m from the base and try there",
     ),
     proves_it="messages arrive once channel, rate or antenna are put right",
-    basis="decision table 1: at the base all is normal, at the rover's radio no byte comes",
+    basis="common practice: at the base all is normal, at the rover's radio no byte comes",
     cautions=(Caution.POWER,),
 )
 def no_link(evidence: Evidence, case: Case) -> None:
@@ -117,7 +118,7 @@ def _silent_after(evidence: Evidence, link: LinkPattern) -> float | None:
         "more power last: the lowest that works, within your licence",
     ),
     proves_it="fix within 30 s at 50 m",
-    basis="loss growing with frame length: (1-p)^n, computed; decision table 2",
+    basis="loss growing with frame length: (1-p)^n, computed; common practice",
     cautions=(Caution.POWER, Caution.MASTS),
 )
 def weak_path(evidence: Evidence, case: Case) -> None:
@@ -242,7 +243,7 @@ def share_of(value: float) -> str:
         "where base and repeater are both heard: switch the repeater off",
     ),
     proves_it="no lost seconds on another channel, or the same loss close to the base",
-    basis="whole seconds lost at random or in bursts: decision table 3; common practice",
+    basis="whole seconds lost at random or in bursts: common practice",
     cautions=(Caution.POWER,),
 )
 def busy_channel(evidence: Evidence, case: Case) -> None:
@@ -261,7 +262,8 @@ def busy_channel(evidence: Evidence, case: Case) -> None:
         case.lack("a recording without restarts of the base")
     foreign = evidence.findings.get("foreign_bytes")
     damaged = link is not None and link.damaged_share >= _DAMAGED
-    if foreign is not None and (foreign.value or 0.0) >= _FOREIGN_PER_CENT and not damaged:
+    told = evidence.has_frames and evidence.state("frames_whole") is not State.UNKNOWN
+    if foreign is not None and (foreign.value or 0.0) >= _FOREIGN_PER_CENT and told and not damaged:
         case.sign("foreign", f"bytes of somebody else between the messages: {foreign.text}")
     twice = evidence.wrong("epochs_single")
     if twice is not None and not evidence.bad("one_base"):

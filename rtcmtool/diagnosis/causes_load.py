@@ -24,7 +24,7 @@ _EVEN = 0.35  # scatter of the time between outages, share of it
         "or a faster over-air rate at both ends; switch the repeater off",
     ),
     proves_it="the age falls to a second at once when less is sent",
-    basis="air time over 85 %: data queue up and the age grows; decision table 4; judgement",
+    basis="air time over 85 %: data queue up and the age grows; common practice; judgement",
 )
 def overloaded(evidence: Evidence, case: Case) -> None:
     """Look for a radio that cannot carry what is sent.
@@ -110,7 +110,7 @@ def restarts(evidence: Evidence) -> int:
         "check fuse, lead and plugs; use a smaller radio power",
     ),
     proves_it="no more restarts on a new battery",
-    basis="gaps tied to restarts, all lock times from zero: decision table 5; common practice",
+    basis="gaps tied to restarts, all lock times from zero: common practice",
     cautions=(Caution.BATTERIES,),
 )
 def power_sag(evidence: Evidence, case: Case) -> None:

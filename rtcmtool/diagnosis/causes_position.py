@@ -43,7 +43,7 @@ def _station(evidence: Evidence) -> Station | None:
     "the base's coordinates are far wrong",
     do=("type the right coordinates into the base; check degrees, sign, order, zone, datum",),
     proves_it="the sent position agrees with the base's own measurement to metres",
-    basis="errors over 500 m bend the line by a quarter of a wave: computed; decision table 15",
+    basis="errors over 500 m bend the line by a quarter of a wave: computed; common practice",
 )
 def base_far_wrong(evidence: Evidence, case: Case) -> None:
     """Look for coordinates that are hundreds of metres to thousands of kilometres wrong.
@@ -96,7 +96,7 @@ def _right_so_far(evidence: Evidence, case: Case) -> None:
         "measure the check mark again; correct the points stored so far (rtcmtool shift)",
     ),
     proves_it="the check shot agrees once the coordinates are right",
-    basis="2 m of base error shift every point by 2 m, and the rover fixes: decision table 16",
+    basis="2 m of base error shift every point by 2 m, and the rover fixes: common practice",
 )
 def base_slightly_wrong(evidence: Evidence, case: Case) -> None:
     """Look for coordinates that are wrong by up to 500 m.
@@ -145,7 +145,7 @@ def base_slightly_wrong(evidence: Evidence, case: Case) -> None:
         "correct the heights of the points stored so far",
     ),
     proves_it="the height of the check shot agrees with the new antenna height",
-    basis="sent against taped height, check shot off in height alone: decision table 17",
+    basis="sent against taped height, check shot off in height alone: common practice",
 )
 def antenna_height(evidence: Evidence, case: Case) -> None:
     """Look for an antenna height that was typed wrong.
@@ -191,7 +191,7 @@ def antenna_height(evidence: Evidence, case: Case) -> None:
         "with a null antenna in the stream: no model of the base antenna in the rover",
     ),
     proves_it="the height of the check shot agrees with the right name at both ends",
-    basis="5 to 10 cm in height when models are mixed: EUREF; decision table 18",
+    basis="5 to 10 cm in height when models are mixed: EUREF; common practice",
 )
 def antenna_model(evidence: Evidence, case: Case) -> None:
     """Look for the name of another antenna.
@@ -227,7 +227,7 @@ def _is_described(evidence: Evidence) -> bool:
         "lock the rover to one station number",
     ),
     proves_it="one station number alone in the stream and at the rover",
-    basis="two numbers, or two positions under one: decision table 19; RTCM 10403.x",
+    basis="two numbers, or two positions under one: common practice; RTCM 10403.x",
 )
 def two_bases(evidence: Evidence, case: Case) -> None:
     """Look for a second base.
@@ -304,7 +304,7 @@ def _follows_restart(evidence: Evidence, station: Station) -> bool:
         "measure the check mark again; repeat the points since the last good check",
     ),
     proves_it="bubble off, or a second height that differs from the first",
-    basis="lock times or places that jump once: decision table 20; US Army survey manuals",
+    basis="lock times or places that jump once: common practice; US Army survey manuals",
 )
 def base_moved(evidence: Evidence, case: Case) -> None:
     """Look for a base that did not stand still.

@@ -26,7 +26,7 @@ _KNOWN_OFFSETS_S = {
     "the line is long",
     do=("move the base nearer: under 10 km",),
     proves_it="fixes in seconds on a shorter line",
-    basis="10 and 20 km: NGS single-base classes; decision table 21",
+    basis="10 and 20 km: NGS single-base classes; common practice",
 )
 def long_baseline(evidence: Evidence, case: Case) -> None:
     """Look for a long line.
@@ -64,7 +64,7 @@ def _slow_text(evidence: Evidence) -> str:
     "a large difference of height between base and rover",
     do=("put the base at a middle height of the site", "check heights at a mark near the rover"),
     proves_it="the height agrees at a mark near the base's own height",
-    basis="100 m change the zenith delay by 35 mm, computed: decision table 22",
+    basis="100 m change the zenith delay by 35 mm, computed: common practice",
 )
 def height_difference(evidence: Evidence, case: Case) -> None:
     """Look for a rover far above or below the base.
@@ -98,7 +98,7 @@ def height_difference(evidence: Evidence, case: Case) -> None:
         "see whether the RTK option is unlocked",
     ),
     proves_it="a second rover fixes on the same stream, at the same place",
-    basis="no RTK or float on a clean and fresh stream, for ever: decision table 25",
+    basis="no RTK or float on a clean and fresh stream, for ever: common practice",
 )
 def rover_settings(evidence: Evidence, case: Case) -> None:
     """Look for a rover that is set up wrong.
@@ -165,7 +165,7 @@ def _refuses(evidence: Evidence, case: Case) -> None:
     "a wrong clock or date",
     do=("set this computer's clock and date; for a file give --date", "then look again"),
     proves_it="the delay is a second or two with the right clock",
-    basis="delays of 18 s, 14 s, hours or days: decision table 26; GPS time is 18 s ahead of UTC",
+    basis="delays of 18 s, 14 s, hours or days: common practice; GPS time is 18 s ahead of UTC",
 )
 def wrong_time(evidence: Evidence, case: Case) -> None:
     """Look for times that cannot be.

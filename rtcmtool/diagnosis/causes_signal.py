@@ -21,7 +21,7 @@ _LASTS_S = 10.0  # a drop that is no chance
         "ask the other rovers: all of them suffer, everywhere",
     ),
     proves_it="multipath below 0.5 m and a fix after the base was moved",
-    basis="code multipath over 5 minutes: decision table 11; IGS help desk",
+    basis="code multipath over 5 minutes: common practice; IGS help desk",
 )
 def base_multipath(evidence: Evidence, case: Case) -> None:
     """Look for reflections at the base.
@@ -102,7 +102,7 @@ def _fell_together(evidence: Evidence) -> bool:
         "else look for another transmitter or a jammer near by",
     ),
     proves_it="the band comes back while the radio or the other transmitter is off",
-    basis="one band falls on all satellites at once: decision table 12; judgement",
+    basis="one band falls on all satellites at once: common practice; judgement",
 )
 def interference(evidence: Evidence, case: Case) -> None:
     """Look for a band that is jammed.
@@ -140,7 +140,7 @@ def interference(evidence: Evidence, case: Case) -> None:
         "then swap the antenna",
     ),
     proves_it="signals 5 dB and more stronger with another cable",
-    basis="weak on all bands, frequent slips: decision table 13; receiver guides",
+    basis="weak on all bands, frequent slips: common practice; receiver guides",
 )
 def antenna_cable(evidence: Evidence, case: Case) -> None:
     """Look for a weak antenna chain at the base.
@@ -177,7 +177,7 @@ def antenna_cable(evidence: Evidence, case: Case) -> None:
         "fixes then: set the base's own bias in 1230, or switch GLONASS off at the base",
     ),
     proves_it="fixes only without GLONASS",
-    basis="1230 missing or all zero: decision table 14; Inside GNSS 2012, GPS Solutions 2018",
+    basis="1230 missing or all zero: common practice; Inside GNSS 2012, GPS Solutions 2018",
 )
 def glonass_bias(evidence: Evidence, case: Case) -> None:
     """Look for GLONASS biases that are missing or false.
@@ -219,7 +219,7 @@ def _bias_is_slow(values: dict[str, object] | None) -> bool:
         "look at a space-weather notice for the region; ask other crews",
     ),
     proves_it="all crews of the region suffer, and it passes within hours",
-    basis="ionospheric rate over a minute, ROTI: decision table 23; judgement",
+    basis="ionospheric rate over a minute, ROTI: common practice; judgement",
 )
 def ionosphere(evidence: Evidence, case: Case) -> None:
     """Look for a disturbed ionosphere.
@@ -251,7 +251,7 @@ def ionosphere(evidence: Evidence, case: Case) -> None:
     "clock or receiver of the base",
     do=("restart the base receiver; if it stays, update it or change it",),
     proves_it="clean after a restart, or with another receiver",
-    basis="jumps of 1 ms, half cycles, epochs that never close: decision table 24; RTCM 10403.x",
+    basis="jumps of 1 ms, half cycles, epochs that never close: common practice; RTCM 10403.x",
 )
 def base_receiver(evidence: Evidence, case: Case) -> None:
     """Look for a receiver that misbehaves.

@@ -15,7 +15,7 @@ from rtcmtool.diagnosis.evidence import Evidence
 from rtcmtool.diagnosis.finding import State
 from rtcmtool.diagnosis.problem import Problem, ProblemKind
 
-# In the order of the decision table; then the averaged base.
+# In the order of the questions: does anything arrive, is it whole, fresh, enough, right, near?
 CAUSE_NAMES = (
     "no_link", "weak_path", "busy_channel", "overloaded", "power_sag", "no_position",
     "unusable_format", "one_frequency", "few_satellites", "rover_sky", "base_multipath",
@@ -35,7 +35,7 @@ def _cause_facts() -> dict[str, CauseFacts]:
 
 CAUSE_FACTS: dict[str, CauseFacts] = _cause_facts()
 
-# Which causes can make which problem (decision table, column "rover NMEA shows").
+# Which causes can make which problem, by common practice.
 _SHIFT = frozenset(
     {
         "base_slightly_wrong", "antenna_height", "antenna_model", "base_moved", "base_averaged",

@@ -125,10 +125,7 @@ def age_statistics(columns: Columns, update_s: float | None = None) -> AgeStatis
     step_s = interval_s(columns)
     floor_s = float(np.percentile(ages, 10))
     if update_s is None:
-        falls = np.flatnonzero(np.diff(ages) < 0)
-        climbed = ages[falls] - floor_s
-        steady = len(climbed) and np.std(climbed) < 0.3 * step_s
-        update_s = max(float(np.median(climbed)) + step_s, step_s) if steady else step_s
+        update_s = _usual_update_s(ages, floor_s, step_s)
     late: Booleans = ages > floor_s + max(update_s - step_s, 0.0) + 0.6 * max(step_s, 0.2)
     for begin, end in runs(late):
         if (end - begin) * step_s > _OUTAGE_RUN_S:
@@ -147,6 +144,16 @@ def age_statistics(columns: Columns, update_s: float | None = None) -> AgeStatis
         bunching=bunching,
         longest_s=max((end - begin for begin, end in runs(late)), default=0) * step_s,
     )
+
+
+def _usual_update_s(ages: Floats, floor_s: float, step_s: float) -> float:
+    """Find the base's interval where the age saws: it climbs as far each time, and never rests."""
+    climbed = ages[np.flatnonzero(np.diff(ages) < 0)] - floor_s
+    if not len(climbed) or np.std(climbed) >= 0.3 * step_s:
+        return step_s
+    update_s = float(np.median(climbed)) + step_s
+    rests = np.mean(ages <= floor_s + 0.6 * step_s)
+    return max(update_s, step_s) if rests <= 1.25 * step_s / update_s else step_s
 
 
 def runs(flags: Booleans) -> list[tuple[int, int]]:
@@ -244,9 +251,10 @@ def place_step(columns: Columns) -> PlaceStep | None:
         return None
     latitude = np.radians(columns.latitude_deg[rows])
     longitude = np.radians(columns.longitude_deg[rows])
+    east = (longitude - longitude[0] + np.pi) % (2 * np.pi) - np.pi  # over the date line too
     place = np.stack(
         (
-            (longitude - longitude[0]) * np.cos(latitude[0]) * _EARTH_M,
+            east * np.cos(latitude[0]) * _EARTH_M,
             (latitude - latitude[0]) * _EARTH_M,
             columns.height_m[rows],
         )

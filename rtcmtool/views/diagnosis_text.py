@@ -15,6 +15,7 @@ from rtcmtool.diagnosis.verdict import RULE_FUNCTIONS
 from rtcmtool.diagnosis.wording import number, seconds, share
 
 FIRST_PAGE = 3  # causes
+_SCREEN = 22  # lines
 _NAMED, _WITH_REASON = 6, 2  # of those ruled out, and not tested
 NARROWEST = 20
 _NARROW = 60
@@ -118,7 +119,19 @@ def diagnosis_lines(
     _ahead(page, chance)
     for caution in diagnosis.cautions(shown):
         page.labelled("Caution", caution.value)
+    if len(page.lines) > _SCREEN:
+        _again(page, diagnosis)
     return page.lines
+
+
+def _again(page: "_Page", diagnosis: Diagnosis) -> None:
+    """Say the answer again below a text that is longer than a screen."""
+    text = f"{PROBLEM_WORDS[diagnosis.problem.kind]}."
+    if diagnosis.claimed:
+        first = diagnosis.claimed[0]
+        text += f" First: {CONFIDENCE_WORDS[first.confidence]}, {first.facts.title}."
+    page.gap()
+    page.line(text, _STYLES[diagnosis.problem.kind])
 
 
 class _Page:
@@ -325,7 +338,8 @@ def explanation(name: str, width: int) -> list[str]:
     if name in CAUSE_FACTS:
         facts = CAUSE_FACTS[name]
         lines += [""] if lines else []
-        lines += [f"{name}: cause '{facts.title}'", ""]
+        head = f"{name}: cause '{facts.title}'"
+        lines += [*textwrap.wrap(head, width, break_on_hyphens=False), ""]
         lines += _paragraphs(inspect.getdoc(facts.test) or "", width)
         for index, step in enumerate(facts.do, start=1):
             lines += _hanging("do" if index == 1 else "", f"{index} {step}", width)
