@@ -64,7 +64,7 @@ class Server:
         self._listener = socket.create_server(("127.0.0.1", 0))
         self._threads: list[threading.Thread] = []
         self._open: list[socket.socket] = []
-        self._is_closing = False
+        self.is_closing = False
         self.port = self._listener.getsockname()[1]
         self._accepting = threading.Thread(target=self._accept)
         self._accepting.start()
@@ -75,7 +75,7 @@ class Server:
                 connection, _ = self._listener.accept()
             except OSError:
                 return
-            if self._is_closing:
+            if self.is_closing:
                 connection.close()
                 return
             script = self.scripts[min(self.connections, len(self.scripts) - 1)]
@@ -93,7 +93,7 @@ class Server:
                 return
 
     def close(self) -> None:
-        self._is_closing = True
+        self.is_closing = True
         with contextlib.suppress(OSError):
             socket.create_connection(("127.0.0.1", self.port), timeout=1).close()
         self._accepting.join(SAFETY_S)
