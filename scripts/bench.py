@@ -6,7 +6,6 @@ The exit code is 0, also when a target is missed: a machine may be busy.
 """
 
 import argparse
-import importlib.util
 import json
 import os
 import platform
@@ -15,7 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from environment import SETUP_FAILED, Environment, SetupError, prepare, run_instead
+from measuring_environment import run_where_packages_are
 
 if TYPE_CHECKING:
     from bench_plan import Result
@@ -34,28 +33,7 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--only", metavar="NAMES", help="these measures, separated by commas")
     parser.add_argument("--json", action="store_true", help="one JSON document")
     options = parser.parse_args(arguments)
-    sys.path.append(str(Path(__file__).resolve().parent.parent))  # where rtcmtool may lie as it is
-    if not all(importlib.util.find_spec(name) for name in NEEDED):
-        return in_environment(arguments)
-    try:
-        return measure(options, parser)
-    except KeyboardInterrupt:
-        sys.stderr.write("interrupted\n")
-        return 130
-
-
-def in_environment(arguments: list[str]) -> int:
-    """Run the same in the project's own environment."""
-    environment = Environment()
-    try:
-        prepare(environment)
-        return run_instead([str(environment.python), __file__, *arguments])
-    except SetupError as error:
-        sys.stderr.write(f"{error}\n")
-        return SETUP_FAILED
-    except KeyboardInterrupt:
-        sys.stderr.write("interrupted; an unfinished set-up is begun anew next time\n")
-        return 130
+    return run_where_packages_are(__file__, arguments, NEEDED, lambda: measure(options, parser))
 
 
 def measure(options: argparse.Namespace, parser: argparse.ArgumentParser) -> int:

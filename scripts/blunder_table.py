@@ -5,13 +5,11 @@ named first, what else was named. The exit code is 1 where fewer than 28 of 30 a
 """
 
 import argparse
-import importlib.util
 import sys
 from collections import Counter
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from environment import SETUP_FAILED, Environment, SetupError, prepare, run_instead
+from measuring_environment import run_where_packages_are
 
 if TYPE_CHECKING:
     from rtcmtool.diagnosis.blunders import Blunder
@@ -75,17 +73,6 @@ def totals(seeds: int) -> None:
     print(f"named first: {hits} of {made.total()} ({100 * hits / made.total():.1f} %)")
 
 
-def in_environment(arguments: list[str]) -> int:
-    """Run the same in the project's own environment."""
-    environment = Environment()
-    try:
-        prepare(environment)
-        return run_instead([str(environment.python), __file__, *arguments])
-    except SetupError as error:
-        sys.stderr.write(f"{error}\n")
-        return SETUP_FAILED
-
-
 def main(arguments: list[str]) -> int:
     """Find the packages, or the environment that has them; print the tables."""
     parser = argparse.ArgumentParser(
@@ -94,9 +81,13 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--seed", type=int, default=1, help="of the table, default 1")
     parser.add_argument("--seeds", type=int, default=0, help="sum up over so many seeds too")
     options = parser.parse_args(arguments)
-    sys.path.append(str(Path(__file__).resolve().parent.parent))  # where package and tests lie
-    if not all(importlib.util.find_spec(name) for name in NEEDED):
-        return in_environment(arguments)
+    return run_where_packages_are(
+        __file__, arguments, NEEDED, lambda: tables(options), extras=("geodesy",)
+    )
+
+
+def tables(options: argparse.Namespace) -> int:
+    """Print the table, and the sums that were asked for."""
     right = table(options.seed)
     if options.seeds:
         totals(options.seeds)

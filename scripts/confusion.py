@@ -7,14 +7,13 @@ of a healthy case. The exit code is 1 where hits or false alarms miss what is wa
 """
 
 import argparse
-import importlib.util
 import sys
 import time
 from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from environment import SETUP_FAILED, Environment, SetupError, prepare, run_instead
+from measuring_environment import run_where_packages_are
 
 if TYPE_CHECKING:
     from rtcmtool.diagnosis.diagnosis import Diagnosis
@@ -143,28 +142,9 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--seed", type=int, default=1, help="other cases with another seed")
     parser.add_argument("--misses", action="store_true", help="name each miss as it comes")
     options = parser.parse_args(arguments)
-    sys.path.append(str(PROJECT))
-    if not all(importlib.util.find_spec(name) for name in NEEDED):
-        return in_environment(arguments)
-    try:
-        return run(options)
-    except KeyboardInterrupt:
-        sys.stderr.write("interrupted\n")
-        return 130
-
-
-def in_environment(arguments: list[str]) -> int:
-    """Run the same in the project's own environment."""
-    environment = Environment()
-    try:
-        prepare(environment)
-        return run_instead([str(environment.python), __file__, *arguments])
-    except SetupError as error:
-        sys.stderr.write(f"{error}\n")
-        return SETUP_FAILED
-    except KeyboardInterrupt:
-        sys.stderr.write("interrupted; an unfinished set-up is begun anew next time\n")
-        return 130
+    return run_where_packages_are(
+        __file__, arguments, NEEDED, lambda: run(options), extras=("geodesy",)
+    )
 
 
 if __name__ == "__main__":

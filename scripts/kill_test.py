@@ -21,7 +21,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from measuring_environment import run_where_packages_are
+
 PROJECT = Path(__file__).resolve().parent.parent
+NEEDED = ("rtcmtool", "numpy", "bitstring", "anycrc", "orjson")
 ALLOWED_S = 1.0  # what was sent so shortly before may be lost
 LONGEST_S = 2.5  # of recording before the kill
 OPENING_S = 20.0
@@ -144,7 +147,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--times", type=int, default=50)
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args(arguments)
-    sys.path.insert(0, str(PROJECT))
+    given = sys.argv[1:] if arguments is None else list(arguments)
+    return run_where_packages_are(__file__, given, NEEDED, lambda: report(options))
+
+
+def report(options: argparse.Namespace) -> int:
+    """Do what the options ask for, and print what was found."""
     total = missing = bad = 0
     for number in range(options.times):
         with tempfile.TemporaryDirectory() as folder:

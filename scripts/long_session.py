@@ -17,7 +17,10 @@ from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from measuring_environment import run_where_packages_are
+
 PROJECT = Path(__file__).resolve().parent.parent
+NEEDED = ("rtcmtool", "numpy", "bitstring", "anycrc", "orjson")
 BLOCK_EPOCHS = 600  # made at once
 PIECES = 4  # arrivals an epoch
 SETTLED_H = 2.0  # from then on memory must stay
@@ -136,7 +139,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--systems", type=int, default=4, choices=(1, 2, 3, 4))
     parser.add_argument("--judge-every", type=float, default=10.0, metavar="SECONDS")
     options = parser.parse_args(arguments)
-    sys.path.insert(0, str(PROJECT))
+    given = sys.argv[1:] if arguments is None else list(arguments)
+    return run_where_packages_are(__file__, given, NEEDED, lambda: report(options))
+
+
+def report(options: argparse.Namespace) -> int:
+    """Do what the options ask for, and print what was found."""
     numbers = (1077, 1087, 1097, 1127)[: options.systems]
     with tempfile.TemporaryDirectory() as folder:
         found = run(Path(folder), options.hours, numbers, options.judge_every)

@@ -5,11 +5,10 @@ same bytes; what stands in the folder under the same names is replaced.
 """
 
 import argparse
-import importlib.util
 import sys
 from pathlib import Path
 
-from environment import SETUP_FAILED, Environment, SetupError, prepare, run_instead
+from measuring_environment import run_where_packages_are
 
 PROJECT = Path(__file__).resolve().parent.parent
 NEEDED = ("rtcmtool", "numpy", "bitstring", "anycrc", "orjson")
@@ -24,28 +23,9 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("names", metavar="NAME", nargs="*", help="these captures only")
     parser.add_argument("--to", metavar="FOLDER", type=Path, default=PROJECT / "captures")
     options = parser.parse_args(arguments)
-    sys.path.append(str(PROJECT))  # where rtcmtool may lie as it is
-    if not all(importlib.util.find_spec(name) for name in NEEDED):
-        return in_environment(arguments)
-    try:
-        return make(options.names, options.to, parser)
-    except KeyboardInterrupt:
-        sys.stderr.write("interrupted\n")
-        return 130
-
-
-def in_environment(arguments: list[str]) -> int:
-    """Run the same in the project's own environment."""
-    environment = Environment()
-    try:
-        prepare(environment)
-        return run_instead([str(environment.python), __file__, *arguments])
-    except SetupError as error:
-        sys.stderr.write(f"{error}\n")
-        return SETUP_FAILED
-    except KeyboardInterrupt:
-        sys.stderr.write("interrupted; an unfinished set-up is begun anew next time\n")
-        return 130
+    return run_where_packages_are(
+        __file__, arguments, NEEDED, lambda: make(options.names, options.to, parser)
+    )
 
 
 def make(names: list[str], folder: Path, parser: argparse.ArgumentParser) -> int:

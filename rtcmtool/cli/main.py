@@ -140,13 +140,14 @@ def first_screen() -> str:
         ("at the base", f"check {port}", "may I drive off?"),
         ("", f"watch {port}", "what is happening now"),
         ("", f"record {port}", "keep the log of the job"),
+        ("rover trouble", "diagnose JOB --rover LOG.nmea", "why is it in float?"),
         ("in the office", "replay JOB.rtcm3", "play the job back"),
         ("", "decode JOB.rtcm3 --summary", "what is inside?"),
         ("no hardware", "watch captures/weak-radio.rtcm3", ""),
     )
     lines = ["rtcmtool - does this RTK base send corrections a rover can use? It only listens."]
     lines += [
-        f"  {when:<15} {'rtcmtool ' + command:<37} {what}".rstrip()
+        f"  {when:<15} {'rtcmtool ' + command:<39} {what}".rstrip()
         for when, command, what in examples
     ]
     more = "More: rtcmtool -h"

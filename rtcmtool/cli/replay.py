@@ -102,6 +102,7 @@ def run(options: argparse.Namespace) -> int:
     if not capture.size_bytes:
         raise no_frames(options.source, b"", 0)
     has_arrivals = capture.has_arrivals
+    is_dated = True
     if not has_arrivals:
         capture, is_dated = timed_by_epochs(capture, time_reference(options))
         if not capture.has_arrivals:
@@ -113,7 +114,7 @@ def run(options: argparse.Namespace) -> int:
         if options.to is not None:
             code = _send(options, capture, stopper)
         else:
-            code = _play(options, capture, stopper, has_arrivals=has_arrivals)
+            code = _play(options, capture, stopper, has_arrivals=has_arrivals, is_dated=is_dated)
     stopper.die_of_it()
     return code
 
@@ -222,7 +223,12 @@ def _mark(options: argparse.Namespace, timeline: "Timeline") -> "Mark | None":
 
 
 def _play(
-    options: argparse.Namespace, capture: "Capture", stopper: "Stopper", *, has_arrivals: bool
+    options: argparse.Namespace,
+    capture: "Capture",
+    stopper: "Stopper",
+    *,
+    has_arrivals: bool,
+    is_dated: bool,
 ) -> int:
     """Play on the dashboard, as lines or as JSON Lines."""
     from rtcmtool.running.replaying import PlayClocks, Replay
@@ -240,7 +246,7 @@ def _play(
     session, judging, facts = _session(options, capture, replay, has_arrivals=has_arrivals)
     replay.epoch = lambda: session.live.state.epochs and session.live.state.epochs.latest_ms
     stopper.on_stop(replay.stop)
-    with _shown(options, replay, session, judging, facts):
+    with _shown(options, replay, session, judging, facts, is_dated=is_dated):
         session.run(replay)
     return _end(options, session, stopper)
 
@@ -291,17 +297,20 @@ def _shown(
     session: "Session",
     judging: "Judging",
     facts: "Facts",
+    *,
+    is_dated: bool,
 ) -> "AbstractContextManager[None]":
     """Add whoever shows the session; give what is open meanwhile."""
     from contextlib import nullcontext
 
-    from rtcmtool.running.telling import JsonLines, StatusTold
+    from rtcmtool.running.telling import JsonLines, StatusTold, without_date
 
     if options.json:
-        session.listeners.append(JsonLines(_print, judging, options.source))
+        session.listeners.append(JsonLines(_print, judging, options.source, is_dated=is_dated))
         return nullcontext()
     if options.plain or not is_terminal(sys.stdout):
-        session.listeners.append(StatusTold(_print, judging))
+        write = _print if is_dated else without_date(_print)
+        session.listeners.append(StatusTold(write, judging))
         return nullcontext()
     from rtcmtool.running.replay_keys import ReplayKeys
     from rtcmtool.running.watching import Dashboard, screen_console

@@ -10,7 +10,7 @@ from rtcmtool.diagnosis.evidence import Evidence, names, observed_names
 from rtcmtool.diagnosis.finding import Finding, State
 from rtcmtool.diagnosis.lengths import compass
 from rtcmtool.diagnosis.problem import ProblemKind
-from rtcmtool.diagnosis.wording import number, seconds, share
+from rtcmtool.diagnosis.wording import number, seconds
 
 _FEW_USED, _ENOUGH_USED = 7, 10  # satellites; NGS asks for 5 to 7 of two systems
 _LEAST_COMMON = 5  # four for the place and one to check; one more for each further system
@@ -345,12 +345,6 @@ def unexplained_float(evidence: Evidence) -> bool:
         evidence.is_fit and evidence.is_fresh and near and evidence.is_whole
         and evidence.is_joined and counted.floating >= 0.05 * counted.total
     )  # fmt: skip
-
-
-def float_text(evidence: Evidence) -> str:
-    """Give the share of float for people."""
-    counted = evidence.problem.counted
-    return "" if counted is None else f"in float {share(counted.floating, counted.total)}"
 
 
 CAUSES = (no_position, unusable_format, one_frequency, few_satellites, rover_sky)

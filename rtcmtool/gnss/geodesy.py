@@ -236,12 +236,6 @@ def arp_from_mark(mark_m: npt.ArrayLike, antenna_height_m: npt.ArrayLike) -> Flo
     return raise_along_normal(mark_m, antenna_height_m)
 
 
-def arp_from_offset(mark_m: npt.ArrayLike, offset_enu_m: npt.ArrayLike) -> FloatArray:
-    """Add east, north, up offsets of the antenna (RINEX ANTENNA: DELTA, reordered) to marks."""
-    mark = np.asarray(mark_m, dtype=np.float64)
-    return mark + ecef_from_enu(offset_enu_m, mark)
-
-
 def vertical_from_slant_m(slant_m: float, radius_m: float, mark_above_arp_m: float = 0.0) -> float:
     """Reduce a slant antenna height to the vertical height of the ARP above the mark.
 

@@ -9,7 +9,6 @@ Sources: RINEX 3.05 tables 4 to 10 and RINEX 4.00 for bands and carriers (from m
 """
 
 import math
-from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -167,45 +166,6 @@ def carrier_hz(system: str, signal: str, glonass_channel: int | None = None) -> 
         centre_hz, step_hz = _GLONASS_FDMA_HZ[digit]
         return math.nan if glonass_channel is None else centre_hz + step_hz * glonass_channel
     return _CARRIERS_HZ[system].get(digit, math.nan)
-
-
-def carrier_hz_array(
-    systems: Sequence[str] | npt.NDArray[np.str_],
-    signals: Sequence[str] | npt.NDArray[np.str_],
-    glonass_channels: npt.ArrayLike | None = None,
-) -> FloatArray:
-    """Give the carrier frequencies of many signals.
-
-    Parameters
-    ----------
-    systems, signals : sequence of str, shape (n,)
-        RINEX letters and signals.
-    glonass_channels : array_like, shape (n,), optional
-        Frequency channels; NaN (or a value outside -7 to 6) where unknown or not GLONASS.
-
-    Returns
-    -------
-    ndarray of float64, shape (n,)
-        Hz; NaN as `carrier_hz` has it.
-    """
-    letters = np.asarray(systems, dtype=np.str_)
-    names = np.asarray(signals, dtype=np.str_)
-    result = np.full(letters.shape, np.nan)
-    if letters.size == 0:
-        return result
-    # Few distinct signals stand in many rows: look each up once.
-    keys, row_key = np.unique(np.char.add(letters, names), return_inverse=True)
-    row_key = row_key.reshape(letters.shape)
-    result = np.array([carrier_hz(str(key)[0], str(key)[1:]) for key in keys])[row_key]
-    if glonass_channels is not None:
-        channels = np.asarray(glonass_channels, dtype=np.float64)
-        channels = np.where((channels >= -7) & (channels <= 6), channels, np.nan)
-        for index, key in enumerate(keys):
-            if str(key)[0] == "R" and str(key)[1:2] in _GLONASS_FDMA_HZ:
-                centre_hz, step_hz = _GLONASS_FDMA_HZ[str(key)[1:2]]
-                rows = row_key == index
-                result[rows] = centre_hz + step_hz * np.broadcast_to(channels, rows.shape)[rows]
-    return result
 
 
 def wavelength_m(system: str, signal: str, glonass_channel: int | None = None) -> float:

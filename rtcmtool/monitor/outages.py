@@ -379,10 +379,6 @@ class OutageTracker:
         self._open, self._candidate, self._free_from = None, None, end
         self._changes.append(OutageChange(is_open=False, row=row, goes_on=goes_on))
 
-    def open_row(self, now: Moment) -> OutageRow | None:
-        """Give the outage that is open, as if it ended now."""
-        return self._row(now) if self._open else None
-
     def _row(self, end: Moment, epoch: StationEpoch | None = None) -> OutageRow:
         assert self._open is not None
         outage = self._open

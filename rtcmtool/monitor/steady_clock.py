@@ -63,18 +63,3 @@ class SteadyClock:
         """Give the step since the last call, s; None without one."""
         step_ns, self._untold_ns = self._untold_ns, 0
         return step_ns / NS_PER_S if step_ns else None
-
-
-class RecordedClock:
-    """Monotonic seconds for a recording, from its arrival times: steps back stand still."""
-
-    def __init__(self) -> None:
-        self._last_ns: int | None = None
-        self._now_ns = 0
-
-    def at(self, utc_ns: int) -> float:
-        """Give the monotonic seconds of the next arrival."""
-        if self._last_ns is not None:
-            self._now_ns += max(utc_ns - self._last_ns, 0)
-        self._last_ns = utc_ns
-        return self._now_ns / NS_PER_S

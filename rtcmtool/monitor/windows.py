@@ -260,11 +260,6 @@ class Windows:
         size = len(self._full)
         return (self._full[index] for index in range(max(size - buckets, 0), size))
 
-    def open_step_s(self, number: int) -> float | None:
-        """Give the seconds since a number came last."""
-        last_ns = self._last_ns.get(number)
-        return None if last_ns is None else (self._now_ns - last_ns) / NS_PER_S
-
     def recent_strengths(self, strengths: Integers) -> Integers:
         """Give how often each strength was seen in the last minute, as `strengths` has it."""
         return strengths - self._strengths[0] if self._strengths else strengths

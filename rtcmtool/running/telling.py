@@ -21,8 +21,26 @@ from rtcmtool.views.status_lines import (
 STATUS_EVERY_S = 1.0
 MOST_TEXTS = 100  # remembered, so that the same trouble is told once
 _DIGITS = re.compile(r"\d+")
+_DATE = re.compile(r"^\d{4}-\d{2}-\d{2} ")
+_TIMES = ("utc", "start_utc", "end_utc", "last_epoch_gps", "last_good_epoch_gps")
 
 Write = Callable[[str], None]
+
+
+def without_date(write: Write) -> Write:
+    """Leave the day out of lines: of a recording whose day is not known an assumed one is no news.
+
+    Parameters
+    ----------
+    write : callable
+        Takes a line.
+
+    Returns
+    -------
+    callable
+        Takes a line that begins with day and time.
+    """
+    return lambda line: write(_DATE.sub("", line))
 
 
 class PlainLines:
@@ -96,10 +114,15 @@ class JsonLines:
         Gives the verdict.
     source : str
         Told in each line, so that several sources can be told apart.
+    is_dated : bool
+        Whether the day is known; else all instants are null.
     """
 
-    def __init__(self, write: Write, judging: Judging, source: str) -> None:
+    def __init__(
+        self, write: Write, judging: Judging, source: str, *, is_dated: bool = True
+    ) -> None:
         self._write, self._judging, self._source = write, judging, source
+        self._unknown = {} if is_dated else dict.fromkeys(_TIMES)
         self._status_s: float | None = None
 
     def on_tick(self, session: Session) -> None:
@@ -121,4 +144,5 @@ class JsonLines:
         self._put(outage_object(change))
 
     def _put(self, document: dict[str, object]) -> None:
-        self._write(orjson.dumps({**document, "source": self._source}).decode())
+        unknown = {name: None for name in self._unknown if name in document}
+        self._write(orjson.dumps({**document, **unknown, "source": self._source}).decode())

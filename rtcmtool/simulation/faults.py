@@ -254,10 +254,3 @@ class Timetable:
                         found.append((at_s, at_s + _BOOT_S))
                         at_s += fault.number
         return sorted(pause for pause in found if pause[0] <= until_s)
-
-    def restarts_s(self, until_s: float) -> list[float]:
-        """Give the times at which the base begins to track anew."""
-        silent = {(f.start_s, f.end_s) for f in self.faults if f.kind == "silence"}
-        return [
-            end_s for begin_s, end_s in self.pauses_s(until_s) if (begin_s, end_s) not in silent
-        ]

@@ -6,7 +6,7 @@ from typing import Any, Protocol
 from rich import box
 from rich.table import Table
 
-from rtcmtool.diagnosis.wording import grouped, number, seconds
+from rtcmtool.diagnosis.wording import grouped, seconds
 from rtcmtool.gnss import time as gnss_time
 from rtcmtool.monitor.message_stats import MessageStats, MessageTable
 from rtcmtool.monitor.stream_clock import StreamClock
@@ -186,7 +186,7 @@ _COLUMNS = {
 def _every(stats: MessageStats) -> str:
     if not stats.interval_s:
         return "-"
-    return f"{number(stats.interval_s)} s" if stats.interval_s < 60 else seconds(stats.interval_s)
+    return f"{stats.interval_s:.3g} s" if stats.interval_s < 60 else seconds(stats.interval_s)
 
 
 def _first_ms(stats: MessageStats, state: Counted) -> int | None:

@@ -91,23 +91,6 @@ class BitBlock:
         values >>= np.int64(64 - width)
         return values
 
-    def rows(self, starts: Offsets, width: int) -> npt.NDArray[np.uint8]:
-        """Copy `width` bytes from each start.
-
-        Parameters
-        ----------
-        starts : ndarray of int64, shape (n,)
-            First byte of each row.
-        width : int
-            Bytes a row, at most 64.
-
-        Returns
-        -------
-        ndarray of uint8, shape (n, width)
-            The rows.
-        """
-        return np.lib.stride_tricks.sliding_window_view(self.bytes, width)[starts]
-
 
 class BitCanvas:
     """A row of zero bits to write fields into, the inverse of `BitBlock`.

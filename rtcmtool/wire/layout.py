@@ -324,11 +324,6 @@ class Layout:
             yield part, at
             at += part.bits
 
-    @cached_property
-    def least_bits(self) -> int:
-        """Bits of the message when every group is empty and every option absent."""
-        return sum(part.bits for part in self.parts if isinstance(part, Field))
-
 
 def _check(parts: tuple[Part, ...], known: "set[Field | Mask]", where: str) -> None:
     """Refuse names that come twice and counts that refer to later fields."""

@@ -2,6 +2,7 @@
 
 import argparse
 import os
+import re
 import select
 import socket
 import subprocess
@@ -79,6 +80,11 @@ def test_a_capture_without_arrivals_is_timed_by_its_epochs(run: Runner, tmp_path
     assert "no arrival times in this capture: its epochs drive the time" in done.err
     assert "its date is not known" in done.err
     assert done.json_lines[-1]["delay_s"] is None
+    told = [item.get(name) for item in done.json_lines for name in ("utc", "last_epoch_gps")]
+    assert set(told) == {None}  # no day is made up
+    plain = run("replay", raw, "--speed", "max", "--plain")
+    assert plain.lines
+    assert all(re.match(r"\d\d:\d\d:\d\d UTC  ", line) for line in plain.lines)
     dated = run("replay", raw, "--speed", "max", "--date", DAY)
     assert "2026-03-04 07:00:1" in dated.out
     assert "its date is not known" not in dated.err

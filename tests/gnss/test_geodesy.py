@@ -12,7 +12,6 @@ from rtcmtool.gnss.geodesy import (
     ECCENTRICITY_SQUARED,
     SEMI_MINOR_AXIS_M,
     arp_from_mark,
-    arp_from_offset,
     azimuth_elevation,
     degrees_from_ecef,
     distance_m,
@@ -140,7 +139,6 @@ def test_an_antenna_height_is_taken_along_the_normal_and_off_again(latitude, lon
     expected = ecef_from_degrees(latitude, longitude, 120.0 + height)
     np.testing.assert_allclose(arp, expected, atol=1e-8)
     np.testing.assert_allclose(mark_from_arp(arp, height), mark, atol=1e-8)
-    np.testing.assert_allclose(arp_from_offset(mark, [0.0, 0.0, height]), arp, atol=1e-8)
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,6 @@
 
 import math
 
-import numpy as np
 import pytest
 
 from rtcmtool.gnss import signals
@@ -11,7 +10,6 @@ from rtcmtool.gnss.signals import (
     band,
     band_label,
     carrier_hz,
-    carrier_hz_array,
     satellite_name,
     wavelength_m,
 )
@@ -88,20 +86,6 @@ def test_reserved_signals_have_neither_band_nor_carrier():
         assert band(system, "?07") == "?"
         assert band_label(system, "?07") == "?"
         assert math.isnan(wavelength_m(system, "?07"))
-
-
-def test_many_carriers_at_once_are_those_one_by_one():
-    systems = ["G", "R", "E", "R", "C", "R", "I", "G"]
-    names = ["1C", "1C", "5Q", "2C", "?31", "2P", "9A", "?07"]
-    channels = np.array([np.nan, -7, np.nan, 6, np.nan, np.nan, np.nan, np.nan])
-    expected = [
-        carrier_hz(system, name, None if np.isnan(channel) else int(channel))
-        for system, name, channel in zip(systems, names, channels, strict=True)
-    ]
-    np.testing.assert_array_equal(carrier_hz_array(systems, names, channels), expected)
-    assert np.isnan(carrier_hz_array(["R"], ["1C"])).all()
-    assert np.isnan(carrier_hz_array(["R"], ["1C"], [8])).all()
-    assert carrier_hz_array([], []).shape == (0,)
 
 
 def test_satellites_are_named_as_in_rinex():

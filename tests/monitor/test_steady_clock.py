@@ -1,6 +1,6 @@
 import pytest
 
-from rtcmtool.monitor.steady_clock import RecordedClock, SteadyClock
+from rtcmtool.monitor.steady_clock import SteadyClock
 
 START = 1_772_600_000 * 10**9
 
@@ -27,9 +27,3 @@ def test_the_axis_never_runs_back() -> None:
     clock = SteadyClock(START, 0.0)
     clock.at(START + 10**9, 1.0)
     assert clock.at(START + 900_000_000, 1.1).steady_ns == START + 10**9
-
-
-def test_a_recorded_clock_stands_still_where_the_recording_steps_back() -> None:
-    clock = RecordedClock()
-    seconds = [clock.at(START + s * 10**9) for s in (0, 1, 5, 2, 3)]
-    assert seconds == [0, 1, 5, 5, 6]

@@ -67,11 +67,6 @@ def test_the_times_of_change_hold_every_pause() -> None:
     assert table.changes_s(100.0) == [0, 10, 24, 35, 49, 60, 70, 74, 90, 100]
 
 
-def test_a_silence_does_not_restart_the_receiver_but_a_restart_does() -> None:
-    table = Timetable([make_fault("silence", 5.0, 10.0), make_fault("restart", 30.0, severity=7.0)])
-    assert table.restarts_s(100.0) == [37.0]
-
-
 def test_every_kind_says_what_the_crew_sees_in_one_line() -> None:
     for kind in KINDS.values():
         assert len(kind.name) <= 20, kind.name

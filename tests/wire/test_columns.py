@@ -81,12 +81,6 @@ def test_a_place_past_the_block_is_refused() -> None:
         BitBlock(bytes(20)).unsigned(np.array([8 * 20 + 8 * 80]), 8)
 
 
-def test_rows_are_copied_and_may_run_over_the_end() -> None:
-    data = bytes(range(1, 11))
-    rows = BitBlock(data).rows(np.array([0, 3, 9]), 4)
-    assert rows.tolist() == [[1, 2, 3, 4], [4, 5, 6, 7], [10, 0, 0, 0]]
-
-
 @pytest.mark.parametrize("width", range(1, 65))
 @settings(max_examples=8)
 @given(data=st.data())

@@ -106,7 +106,6 @@ def test_a_layout_knows_its_head_and_least_size() -> None:
     layout = Layout(1, "", (NUMBER, COUNTER, group, Field("", "tail", 3)), "test")
     assert layout.head == (NUMBER, COUNTER)
     assert list(layout.field_offsets()) == [(NUMBER, 0), (COUNTER, 12)]
-    assert layout.least_bits == 20
     assert layout.group("rows") is group
     with pytest.raises(KeyError):
         layout.group("others")
