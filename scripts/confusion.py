@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from tests.diagnosis.simulated_faults import Case
 
 PROJECT = Path(__file__).resolve().parent.parent
-NEEDED = ("rtcmtool", "numpy", "anycrc", "bitstring", "pynmea2", "pyproj")
+NEEDED = ("rtcmtool", "numpy", "anycrc", "bitstring", "pynmea2", "pytest")
 WANTED_HITS, MOST_FALSE = 0.95, 0.01
 _NONE = "(none)"
 
@@ -143,7 +143,7 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--misses", action="store_true", help="name each miss as it comes")
     options = parser.parse_args(arguments)
     return run_where_packages_are(
-        __file__, arguments, NEEDED, lambda: run(options), extras=("geodesy",)
+        __file__, arguments, NEEDED, lambda: run(options), extras=("dev",)
     )
 
 

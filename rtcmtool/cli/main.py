@@ -138,8 +138,8 @@ def first_screen() -> str:
     named = [f"{p.device} ({p.description})" if p.description else p.device for p in ports]
     examples = (
         ("at the base", f"check {port}", "may I drive off?"),
-        ("", f"watch {port}", "what is happening now"),
-        ("", f"record {port}", "keep the log of the job"),
+        ("", f"watch {port}", "what happens now"),
+        ("", f"record {port}", "keep the log"),
         ("rover trouble", "diagnose JOB --rover LOG.nmea", "why is it in float?"),
         ("in the office", "replay JOB.rtcm3", "play the job back"),
         ("", "decode JOB.rtcm3 --summary", "what is inside?"),
