@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+from rtcmtool.diagnosis.cautions import Caution
 from rtcmtool.diagnosis.finding import RANK, Finding, Rule, State, Weight, judged_below, unknown
 from rtcmtool.diagnosis.verdict import Verdict
 from rtcmtool.diagnosis.wording import grouped, number, share
@@ -76,6 +77,7 @@ def radio_path(air: AirLoss, near: StreamState, far: StreamState, far_name: str)
     return Finding(
         RULE, state, text, value, values, limit, f"{number(limit or 0)} % lost",
         action=None if state is State.OK else action,
+        cautions=() if state is State.OK else (Caution.POWER, Caution.MASTS),
     )  # fmt: skip
 
 

@@ -15,6 +15,8 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import TYPE_CHECKING
 
+from rtcmtool.diagnosis.cautions import Caution
+
 if TYPE_CHECKING:
     from rtcmtool.diagnosis.evidence import Evidence
 
@@ -31,22 +33,6 @@ class Confidence(Enum):
 
 _SPLIT = "the 50 m test, or a second rover"  # where the signs say neither yes nor no
 CLAIMED = (Confidence.PROVEN, Confidence.LIKELY, Confidence.POSSIBLE)
-
-
-class Caution(Enum):
-    """What must be said beside some advice."""
-
-    POWER = (
-        "Transmit only on a licensed channel at the lowest power that works. Never key a radio "
-        "without its antenna. Keep people 3.5 m from a 35 W antenna while it transmits."
-    )
-    MASTS = (
-        "Keep masts at least 3 m (10 ft) from power lines. Leave the mast in thunder. Local codes, "
-        "your licence and the site's safety plan come first."
-    )
-    BATTERIES = (
-        "Fuse the lead at the battery; cover its terminals; do not charge it in a closed box."
-    )
 
 
 @dataclass(slots=True)

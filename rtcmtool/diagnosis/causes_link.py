@@ -1,7 +1,8 @@
 """Causes 1 to 3: does anything arrive, and is it whole? What the way to the rover does."""
 
-from rtcmtool.diagnosis.causes import Case, Caution, cause
+from rtcmtool.diagnosis.causes import Case, cause
 from rtcmtool.diagnosis.causes_load import STEADY_AGE_S, is_behind, is_old, restarts
+from rtcmtool.diagnosis.cautions import Caution
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.evidence import Evidence
 from rtcmtool.diagnosis.evidence_link import SILENCE_S, LinkPattern

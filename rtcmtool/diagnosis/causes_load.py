@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from rtcmtool.diagnosis.causes import Case, Caution, cause
+from rtcmtool.diagnosis.causes import Case, cause
+from rtcmtool.diagnosis.cautions import Caution
 from rtcmtool.diagnosis.evidence import Evidence
 from rtcmtool.diagnosis.finding import State
 from rtcmtool.diagnosis.wording import seconds

@@ -10,7 +10,8 @@ from rtcmtool.diagnosis import (
     causes_rover,
     causes_signal,
 )
-from rtcmtool.diagnosis.causes import Cause, CauseFacts, Caution, Confidence, look_for
+from rtcmtool.diagnosis.causes import Cause, CauseFacts, Confidence, look_for
+from rtcmtool.diagnosis.cautions import Caution
 from rtcmtool.diagnosis.evidence import Evidence
 from rtcmtool.diagnosis.finding import State
 from rtcmtool.diagnosis.problem import Problem, ProblemKind

@@ -4,6 +4,8 @@ from dataclasses import dataclass, field, replace
 from enum import Enum
 from typing import Any
 
+from rtcmtool.diagnosis.cautions import Caution
+
 
 class State(Enum):
     """State of a finding."""
@@ -92,6 +94,8 @@ class Finding:
         UTC text since when it has been so, where a date is known.
     action : str or None
         What to do in the field.
+    cautions : tuple of Caution
+        What must be said beside that advice.
     """
 
     rule: Rule
@@ -103,6 +107,7 @@ class Finding:
     limit_text: str = ""
     since: str | None = None
     action: str | None = None
+    cautions: tuple[Caution, ...] = ()
 
     def with_(self, **changes: Any) -> "Finding":
         """Give a copy with some attributes changed."""

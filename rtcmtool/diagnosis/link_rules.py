@@ -1,5 +1,6 @@
 """Does everything arrive, whole and on time? What the link does to the stream."""
 
+from rtcmtool.diagnosis.cautions import Caution
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.finding import (
     Finding,
@@ -29,6 +30,13 @@ _DAMAGE_ADVICE = {
     "net": "damage on the network means the sender's own line: compare with a recording at the "
     "base's port.",
 }
+
+
+def _cautions(context: Context, state: State) -> tuple[Caution, ...]:
+    """Give what belongs beside advice on the radio path: antennas and power."""
+    if state is State.OK or context.at != "rover":
+        return ()
+    return (Caution.POWER, Caution.MASTS)
 
 
 def bytes_arrive(context: Context) -> Finding:
@@ -93,6 +101,7 @@ def frames_whole(context: Context) -> Finding:
         limit,
         f"{number(limit or 0)} %",
         action=None if state is State.OK else _DAMAGE_ADVICE[context.at],
+        cautions=_cautions(context, state),
     )
 
 
@@ -155,6 +164,7 @@ def epochs_complete(context: Context) -> Finding:
         f"{number(limit or 0)} %",
         context.state.clock.since(epochs.first_bad_ms) if state is not State.OK else None,
         None if state is State.OK else _LOSS_ADVICE[context.at],
+        _cautions(context, state),
     )
 
 

@@ -113,6 +113,11 @@ def verdict_lines(
         lines += _finding(finding, widths, verbose=False)
     if at == "base" and not any(f.rule.name == "radio_path" for f in shown):
         lines += _wrapped_row(widths, "-", "radio path to rover", "cannot be seen from here", "")
+    cautions = dict.fromkeys(caution for f in shown for caution in f.cautions)
+    if cautions:
+        lines.append(Text(""))
+    for caution in cautions:
+        lines += _labelled("Caution  ", caution.value, width)
     if after:
         lines += [Text(""), *_labelled("Next  ", after, width)]
     if len(lines) > SCREEN:

@@ -3,7 +3,10 @@
 import numpy as np
 import pytest
 
+from rtcmtool.diagnosis.cautions import Caution
+from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.finding import State
+from rtcmtool.diagnosis.link_rules import frames_whole
 from tests.diagnosis.judging import APART, BAD, OK, UNKNOWN, WATCH, found, is_complete
 from tests.monitor.test_traffic import GGA
 from tests.strategies import STATION_POSITION
@@ -338,3 +341,12 @@ def test_made_streams_begin_when_they_say() -> None:
     assert np.datetime64("1980-01-06") + np.timedelta64(START_MS, "ms") == np.datetime64(
         "2026-03-04T07:00:00"
     )
+
+
+def test_advice_on_the_radio_path_carries_its_cautions_and_other_advice_does_not() -> None:
+    stream = damaged(base_stream(40), *range(0, 80, 4))
+    at_rover = frames_whole(Context(state_of(stream), at="rover"))
+    assert at_rover.state is State.BAD
+    assert at_rover.cautions == (Caution.POWER, Caution.MASTS)
+    assert frames_whole(Context(state_of(stream), at="base")).cautions == ()
+    assert frames_whole(Context(state_of(base_stream(40)), at="rover")).cautions == ()
