@@ -232,7 +232,7 @@ class EpochTracker:
             self._judge_waiting()
 
     def _judge_waiting(self) -> None:
-        if len(self._waiting) > 1 or self._judged:
+        if len(self._waiting) > 1 or (self._waiting and self._judged):
             self._update_set()
         for epoch in self._waiting:
             self._judge(epoch)
@@ -241,8 +241,14 @@ class EpochTracker:
     def _update_set(self) -> None:
         counts = Counter(number for seen in self._recent for number in seen)
         needed = SET_SHARE * len(self._recent)
+        seen_ms = self._last_seen | {
+            number: epoch.timeline_ms for epoch in self._waiting for number in epoch.satellites
+        }
+        # Of slow epochs the last 60 may lie long before: what has left must not come back by them.
+        oldest_ms = self._waiting[-1].timeline_ms - LEAVES_AFTER_MS
         for number, count in counts.items():
-            if count >= needed and number not in self.types:
+            is_here = seen_ms.get(number, oldest_ms) >= oldest_ms
+            if count >= needed and is_here and number not in self.types:
                 self.types.add(number)
                 if self._judged:
                     self._note_change(self._waiting[-1].time_ms, number, left=False)

@@ -106,6 +106,15 @@ def test_a_type_that_comes_back_is_told() -> None:
     assert changes[1].time_ms == START_MS_OF_TIMELINE + 1000 * (120 + 47)
 
 
+@pytest.mark.parametrize("interval_ms", [1000, 10_000, 30_000])
+def test_a_type_that_left_slow_epochs_is_told_once(interval_ms: int) -> None:
+    # Sixty slow epochs reach back beyond the minute in which a type may be absent.
+    stream = base_stream(160, extras=(), interval_ms=interval_ms)
+    stream = without(stream, lambda s: s.number == 1094 and s.epoch >= 80)
+    changes = followed(stream).changes
+    assert [(change.number, change.left) for change in changes] == [(1094, True)]
+
+
 def test_changes_of_the_set_are_kept_up_to_a_limit() -> None:
     tracker = EpochTracker()
     for epoch in range(MOST_CHANGES + 200):
