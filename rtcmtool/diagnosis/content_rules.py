@@ -16,12 +16,13 @@ from rtcmtool.diagnosis.site_sheet import SiteRover
 from rtcmtool.diagnosis.wording import grouped, number, share
 from rtcmtool.gnss.signals import SYSTEMS, band_label
 from rtcmtool.monitor.epochs import typical
-from rtcmtool.wire.catalogue import MSM_NUMBERS, OBSERVATION_NUMBERS, system_of
+from rtcmtool.wire.catalogue import MSM_NUMBERS, OBSERVATION_NUMBERS, system_of, title
 from rtcmtool.wire.observations import SYSTEM_LETTERS
 from rtcmtool.wire.signal_ids import SIGNALS
 
 USABLE_LEGACY = frozenset({1002, 1004, 1010, 1012})
 USABLE_NUMBERS = USABLE_LEGACY | {n for n in MSM_NUMBERS if n % 10 >= 4}
+_MOST_NAMES = 6
 
 
 def heard_observations(context: Context) -> set[int]:
@@ -240,3 +241,72 @@ def lock_restart(context: Context) -> Finding:
         rule, state, text, value, None, limit, number(limit or 0), since,
         None if state is State.OK else action,
     )  # fmt: skip
+
+
+def systems_steady(context: Context) -> Finding:
+    """Find out whether a system, or a signal of one, left the stream while it ran.
+
+    A message type leaves the set when absent for 60 s, and its system with it where no other type
+    carries it. A signal leaves when it is absent for 60 s and its satellites go on without it: what
+    sets or is lost with its system is not counted again. Limits by judgement: of systems bad, of
+    signals a watch.
+    """
+    rule = context.rule("systems_steady")
+    epochs = context.state.epochs
+    if epochs is None:
+        return unknown(rule, "no observations came")
+    if epochs.due < FEWEST_EPOCHS:
+        return unknown(rule, f"only {epochs.due} epochs, {FEWEST_EPOCHS} are needed")
+    types = [change for change in epochs.changes if change.left]
+    signals = [change for change in context.state.quality.signals.changes if change.left]
+    kept = {system_of(number_) for number_ in epochs.types}
+    systems = [c for c in types if c.number in epochs.types or system_of(c.number) not in kept]
+    if not types and not signals:
+        text = "none left" if epochs.types else "no message type is steady"
+        return Finding(rule, State.OK, text, 0.0, limit=rule.ok, limit_text=number(rule.ok or 0))
+    lost_systems = {system_of(change.number) for change in systems}
+    parts = {change.number for change in types if change not in systems}
+    lost_signals = sorted(
+        {(change.system, change.signal) for change in signals},
+        key=lambda one: (SYSTEM_LETTERS.index(one[0]), one[1]),
+    )
+    state, limit = judged_below(rule, float(len(lost_systems)))
+    if state is State.OK:
+        of_parts, limit = judged_below(rule, float(len(parts) + len(lost_signals)))
+        state = State.OK if of_parts is State.OK else State.WATCH
+    times = [context.state.clock.since(change.time_ms) for change in types]
+    times += [_since_epoch(context, change.time_ms) for change in signals]
+    gone = [c.number for c in types if c.number not in epochs.types]
+    still = bool(gone or context.state.quality.signals.gone)
+    names = [title(change.number) for change in types]
+    names += [f"{SYSTEMS[letter].short_name} {signal}" for letter, signal in lost_signals]
+    value = float(len(lost_systems) + len(parts) + len(lost_signals))
+    values = {
+        "messages": sorted({change.number for change in types}),
+        "signals": [f"{letter} {signal}" for letter, signal in lost_signals],
+    }
+    told = f"{_listed(list(dict.fromkeys(names)))} left{'' if still else ' and came back'}"
+    if state is State.OK:
+        return Finding(rule, state, told, value, values, limit, number(limit or 0))
+    action = (
+        "see whether the system was switched off, or its message no longer fits the radio."
+        if types
+        else "see whether the signal was switched off at the base; look at its antenna, cable and "
+        "plugs, and for a jammer near by."
+    )
+    return Finding(
+        rule, state, told, value, values, limit, number(limit or 0),
+        min(filter(None, times), default=None), action,
+    )  # fmt: skip
+
+
+def _listed(names: list[str]) -> str:
+    """Write names in a row; of many the first ones."""
+    if len(names) <= _MOST_NAMES:
+        return ", ".join(names)
+    return f"{', '.join(names[:_MOST_NAMES])} and {len(names) - _MOST_NAMES} more"
+
+
+def _since_epoch(context: Context, timeline_ms: int) -> str | None:
+    utc_ns = context.state.clock.utc_ns_of_epoch(timeline_ms)
+    return None if utc_ns is None else context.state.clock.since_utc(utc_ns)

@@ -14,7 +14,6 @@ from rtcmtool.diagnosis.finding import (
 from rtcmtool.diagnosis.site_sheet import SiteMessages
 from rtcmtool.diagnosis.wording import grouped, number, seconds, share
 from rtcmtool.monitor.epochs import EpochTracker
-from rtcmtool.wire.catalogue import title
 
 FEWEST_FRAMES = 20
 FEWEST_EPOCHS = 20
@@ -309,35 +308,6 @@ def epochs_single(context: Context) -> Finding:
         limit,
         f"{number(limit or 0)} %",
         action=None if state is State.OK else action,
-    )
-
-
-def systems_steady(context: Context) -> Finding:
-    """Find out whether a system left the stream while it ran.
-
-    A message type leaves the set when absent for 60 s (design, epochs). Limits by judgement.
-    """
-    rule = context.rule("systems_steady")
-    epochs = _enough_epochs(context)
-    if isinstance(epochs, str):
-        return unknown(rule, epochs)
-    left = [change for change in epochs.changes if change.left]
-    gone = [change for change in left if change.number not in epochs.types]
-    if not left:
-        text = "none left" if epochs.types else "no message type is steady"
-        return Finding(rule, State.OK, text, 0.0, limit=rule.ok, limit_text="0")
-    names = ", ".join(dict.fromkeys(title(change.number) for change in left))
-    text = f"{names} left" if gone else f"{names} left and came back"
-    return Finding(
-        rule,
-        State.BAD,
-        text,
-        float(len({change.number for change in left})),
-        {"messages": sorted({change.number for change in left})},
-        rule.ok,
-        "0",
-        context.state.clock.since(left[0].time_ms),
-        "see whether the system was switched off, or its message no longer fits the radio.",
     )
 
 

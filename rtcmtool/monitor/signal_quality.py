@@ -10,6 +10,7 @@ from rtcmtool.monitor.base_fix import BaseFix, Epoch, pseudoranges_of
 from rtcmtool.monitor.cnr_normals import CnrNormals
 from rtcmtool.monitor.observed_epochs import EpochBuffer, Floats, Rows
 from rtcmtool.monitor.phase_arcs import PhaseArcs
+from rtcmtool.monitor.signal_set import SignalSet
 from rtcmtool.wire.decoding import NONE, Batch
 from rtcmtool.wire.ephemeris_records import ephemeris_from_message
 
@@ -30,8 +31,8 @@ class SignalQuality:
 
     Attributes
     ----------
-    arcs, strengths, fix
-        Phases, signal strengths, and the base's own code solution.
+    arcs, strengths, fix, signals
+        Phases, signal strengths, the base's own code solution, and which signals come.
 
     Notes
     -----
@@ -47,6 +48,7 @@ class SignalQuality:
     ) -> None:
         self.arcs = PhaseArcs()
         self.strengths = CnrNormals()
+        self.signals = SignalSet()
         self.fix = BaseFix(navigation, klobuchar)
         self._buffer = EpochBuffer(station)
         self._channels: dict[int, int] = {}
@@ -93,6 +95,7 @@ class SignalQuality:
         rows = rows.with_elevations(self._elevations(rows))
         self.arcs.update(rows, self._channels)
         self.strengths.update(rows)
+        self.signals.update(rows)
 
     def _elevations(self, rows: Rows) -> Floats:
         """Solve the epochs that are due; give each row the elevation known by then."""

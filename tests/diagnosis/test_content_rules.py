@@ -12,6 +12,7 @@ from tests.monitor.test_lock_history import relocked
 from tests.strategies import STATION_POSITION
 from tests.streams import (
     Columns,
+    Edit,
     Sent,
     base_stream,
     dated,
@@ -20,6 +21,7 @@ from tests.streams import (
     observed,
     position,
     state_of,
+    without,
 )
 
 
@@ -239,3 +241,141 @@ def test_a_few_strengths_prove_nothing() -> None:
 def test_a_second_family_of_observations_does_not_hide_the_first() -> None:
     stream = merged(base_stream(30, numbers=(1071,)), base_stream(30))
     assert found("observations_usable", stream).state is OK
+
+
+# ---- systems steady ----------------------------------------------------------------------------
+
+
+def test_a_steady_stream_has_lost_no_system() -> None:
+    assert found("systems_steady", base_stream(60)).state is OK
+    assert found("systems_steady", base_stream(19)).state is UNKNOWN
+
+
+def test_a_system_that_leaves_is_named_and_dated() -> None:
+    stream = without(base_stream(150), lambda s: s.number == 1094 and s.epoch >= 40)
+    finding = found("systems_steady", state_of(stream, reference=dated()))
+    assert (finding.state, finding.value, finding.text) == (BAD, 1.0, "Galileo MSM4 left")
+    assert finding.values == {"messages": [1094], "signals": []}
+    assert finding.since == "2026-03-04T07:01:22Z"
+    assert is_complete(finding)
+
+
+def test_a_system_that_came_back_is_named_all_the_same() -> None:
+    stream = without(base_stream(240), lambda s: s.number == 1094 and 40 <= s.epoch < 120)
+    assert found("systems_steady", stream).text == "Galileo MSM4 left and came back"
+
+
+def stopping(signal: str, first: int, last: int = 10_000, spare: tuple[int, ...] = ()) -> Edit:
+    """Take a signal out of the epochs from `first` to before `last`."""
+
+    def edit(columns: Columns) -> None:
+        gone = columns["signal"] == SIGNAL_ID[signal]
+        gone &= (columns["epoch"] >= first) & (columns["epoch"] < last)
+        gone &= ~np.isin(columns["satellite"], spare)
+        for name, column in columns.items():
+            columns[name] = column[~gone]
+
+    return edit
+
+
+def test_one_signal_of_one_system_that_stops_is_a_watch() -> None:
+    stream = merged(
+        base_stream(150, numbers=(1084, 1094)),
+        observed(1074, 150, edit=stopping("2W", 40), more_follow=1),
+    )
+    finding = found("systems_steady", state_of(stream, reference=dated()))
+    assert (finding.state, finding.value, finding.text) == (WATCH, 1.0, "GPS 2W left")
+    assert finding.values == {"messages": [], "signals": ["G 2W"]}
+    assert finding.since == "2026-03-04T07:00:22Z"  # the 40th second, less 18 leap seconds
+    assert "antenna, cable and plugs" in (finding.action or "")
+    assert is_complete(finding)
+
+
+@pytest.mark.parametrize(("epochs", "state"), [(70, OK), (101, OK), (102, WATCH), (150, WATCH)])
+def test_a_signal_has_left_when_absent_for_more_than_a_minute(epochs: int, state: State) -> None:
+    stream = observed(1074, epochs, edit=stopping("2W", 40))
+    assert found("systems_steady", stream).state is state
+
+
+def test_a_band_that_stops_on_all_systems_is_told_by_its_signals() -> None:
+    def edit(columns: Columns) -> None:
+        keep = (columns["signal"] == columns["signal"][0]) | (columns["epoch"] < 40)
+        for name, column in columns.items():
+            columns[name] = column[keep]
+
+    finding = found("systems_steady", base_stream(150, numbers=(1074, 1084, 1094), edit=edit))
+    assert finding.state is WATCH
+    assert finding.values is not None
+    assert {name[0] for name in finding.values["signals"]} == set("GRE")
+    assert finding.value == len(finding.values["signals"])
+
+
+def test_a_signal_that_comes_back_is_told_all_the_same() -> None:
+    stream = observed(1074, 300, edit=stopping("2W", 40, 140))
+    finding = found("systems_steady", stream)
+    assert (finding.state, finding.text) == (WATCH, "GPS 2W left and came back")
+
+
+def test_a_band_of_few_satellites_is_not_missed_when_they_set() -> None:
+    def setting(columns: Columns) -> None:
+        # Only 1 and 2 carry the second band: 1 sets as a whole, 2 loses its weak band before.
+        second = columns["signal"] == SIGNAL_ID["2W"]
+        gone = second & (columns["satellite"] > 2)
+        gone |= (columns["satellite"] == 1) & (columns["epoch"] >= 30)
+        gone |= second & (columns["satellite"] == 2) & (columns["epoch"] >= 60)
+        gone |= (columns["satellite"] == 2) & (columns["epoch"] >= 190)
+        for name, column in columns.items():
+            columns[name] = column[~gone]
+
+    assert found("systems_steady", observed(1074, 240, edit=setting)).state is OK
+
+
+def test_satellites_that_set_together_take_their_signals_along() -> None:
+    def setting(columns: Columns) -> None:
+        gone = (columns["signal"] == SIGNAL_ID["2W"]) & (columns["satellite"] > 4)
+        gone |= (columns["satellite"] <= 4) & (columns["epoch"] >= 40)
+        for name, column in columns.items():
+            columns[name] = column[~gone]
+
+    assert found("systems_steady", observed(1074, 200, edit=setting)).state is OK
+
+
+def test_one_satellite_that_goes_on_with_a_signal_keeps_it() -> None:
+    stream = observed(1074, 200, edit=stopping("2W", 40, spare=(3,)))
+    assert found("systems_steady", stream).state is OK
+
+
+def test_an_outage_of_the_link_is_no_signal_that_left() -> None:
+    stream = [sent for sent in observed(1074, 400) if not 40 <= sent.epoch < 300]
+    assert found("systems_steady", stream).state is OK
+
+
+def test_a_system_that_left_is_not_told_by_its_signals_again() -> None:
+    stream = [s for s in base_stream(200) if s.number != 1084 or s.epoch < 40]
+    finding = found("systems_steady", stream)
+    assert (finding.state, finding.text) == (BAD, "GLONASS MSM4 left")
+    assert finding.values == {"messages": [1084], "signals": []}
+
+
+def test_another_kind_of_message_of_the_same_system_leaves_it_in_the_stream() -> None:
+    other = [sent for sent in observed(1077, 200, more_follow=1) if sent.epoch < 60]
+    finding = found("systems_steady", merged(other, observed(1074, 200)))
+    assert (finding.state, finding.text) == (WATCH, "GPS MSM7 left")
+
+
+@pytest.mark.parametrize(
+    ("limits", "state"),
+    [({}, WATCH), ({"systems_steady": 1.0}, OK), ({"systems_steady_bad": 2.0}, WATCH)],
+)
+def test_the_limits_of_signals_can_be_changed(limits: dict[str, float], state: State) -> None:
+    stream = observed(1074, 150, edit=stopping("2W", 40))
+    assert found("systems_steady", stream, limits=limits).state is state
+
+
+def test_how_a_stream_is_cut_does_not_matter_to_its_signals() -> None:
+    stream = observed(1074, 300, edit=stopping("2W", 40, 140))
+    whole = state_of(stream).quality.signals.changes
+    pieces = [sent.data for sent in stream]
+    assert state_of(stream, pieces=pieces).quality.signals.changes == whole
+    assert [change.left for change in whole] == [True, False]
+    assert whole[0].satellites >= 2

@@ -233,25 +233,6 @@ def test_epochs_once(epochs: int, twice: int, state: State) -> None:
         assert finding.value == 100 * twice / epochs
 
 
-def test_a_steady_stream_has_lost_no_system() -> None:
-    assert found("systems_steady", base_stream(60)).state is OK
-    assert found("systems_steady", base_stream(19)).state is UNKNOWN
-
-
-def test_a_system_that_leaves_is_named_and_dated() -> None:
-    stream = without(base_stream(150), lambda s: s.number == 1094 and s.epoch >= 40)
-    finding = found("systems_steady", state_of(stream, reference=dated()))
-    assert (finding.state, finding.value, finding.text) == (BAD, 1.0, "Galileo MSM4 left")
-    assert finding.values == {"messages": [1094]}
-    assert finding.since == "2026-03-04T07:01:22Z"
-    assert is_complete(finding)
-
-
-def test_a_system_that_came_back_is_named_all_the_same() -> None:
-    stream = without(base_stream(240), lambda s: s.number == 1094 and 40 <= s.epoch < 120)
-    assert found("systems_steady", stream).text == "Galileo MSM4 left and came back"
-
-
 def test_without_a_radio_rate_air_time_means_nothing() -> None:
     assert found("air_time", base_stream(60)).state is APART
 
