@@ -90,7 +90,7 @@ def _answers() -> dict[str, object]:
 
 
 def _check(options: argparse.Namespace) -> int:
-    from rtcmtool.views.site_text import sheet_lines, sheet_object
+    from rtcmtool.views.site_text import sheet_object, wrapped_lines
 
     sheet = read_sheet(options.file)
     if options.json:
@@ -103,6 +103,6 @@ def _check(options: argparse.Namespace) -> int:
         return 0
     with product(options) as console:
         console.print(f"{options.file} holds")
-        for word, text in sheet_lines(sheet):
-            console.print(f"  {word:<8}  {text}")
+        for line in wrapped_lines(sheet, console.width):
+            console.print(line)
     return 0

@@ -1,7 +1,7 @@
 """The files beside a stream: the site sheet with its list of marks, and earlier captures."""
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -11,6 +11,7 @@ from rtcmtool.errors import SourceError, UsageError
 if TYPE_CHECKING:
     from rtcmtool.diagnosis.earlier_captures import EarlierBase
     from rtcmtool.diagnosis.site_sheet import SiteSheet
+    from rtcmtool.wire.decoding import Batch
 
 DEFAULT_SHEET = Path("site.toml")
 _Parsed = TypeVar("_Parsed")
@@ -67,19 +68,24 @@ def read_sheet(path: Path) -> "SiteSheet":
 
     sheet = _parsed(path, parse_sheet)
     name = sheet.position.marks_csv
-    return sheet.with_marks(_parsed(path.parent / name, parse_marks)) if name else sheet
+    if not name:
+        return sheet
+    do = f"lay the list beside {path.name}, or correct position.marks_csv in it."
+    return sheet.with_marks(_parsed(path.parent / name, parse_marks, do))
 
 
-def _parsed(path: Path, parse: Callable[[str], _Parsed]) -> _Parsed:
-    text = _text(path)
+def _parsed(
+    path: Path, parse: Callable[[str], _Parsed], do: str = "a new site sheet: rtcmtool site new"
+) -> _Parsed:
+    text = _text(path, do)
     try:
         return parse(text)
     except UsageError as error:
         raise UsageError(f"{path}, {error}", why=error.why, do=error.do) from error
 
 
-def _text(path: Path) -> str:
-    """Read a text file.
+def _text(path: Path, do: str) -> str:
+    """Read a text file; says what to do where it is missing.
 
     Raises
     ------
@@ -97,7 +103,7 @@ def _text(path: Path) -> str:
         raise SourceError(
             f"{path} cannot be read.",
             why=f"{error.strerror or error}.",
-            do="a new site sheet: rtcmtool site new",
+            do=do,
         ) from error
     try:
         text = data.decode()
@@ -110,8 +116,21 @@ def _text(path: Path) -> str:
     return text
 
 
+class _Counted:
+    """Passes batches on and counts their frames."""
+
+    def __init__(self, batches: "Iterable[Batch]") -> None:
+        self._batches = batches
+        self.frames = 0
+
+    def __iter__(self) -> "Iterator[Batch]":
+        for batch in self._batches:
+            self.frames += len(batch)
+            yield batch
+
+
 def earlier_bases(options: argparse.Namespace) -> "tuple[EarlierBase, ...]":
-    """Read the earlier captures as far as their positions; says which hold none.
+    """Read the earlier captures as far as their positions; says which hold none, and keeps them.
 
     Raises
     ------
@@ -119,7 +138,7 @@ def earlier_bases(options: argparse.Namespace) -> "tuple[EarlierBase, ...]":
         If one cannot be read.
     """
     from rtcmtool.captures.reading import open_capture
-    from rtcmtool.diagnosis.earlier_captures import earlier_base
+    from rtcmtool.diagnosis.earlier_captures import EarlierBase, earlier_base
     from rtcmtool.wire.epochs import TimeReference
     from rtcmtool.wire.stream import decode_stream
 
@@ -127,10 +146,11 @@ def earlier_bases(options: argparse.Namespace) -> "tuple[EarlierBase, ...]":
     for path in options.against:
         capture = open_capture(path)
         site = capture.description.site if capture.description else None
-        batches = decode_stream(capture.chunks(), TimeReference())
+        batches = _Counted(decode_stream(capture.chunks(), TimeReference()))
         base = earlier_base(capture.path.name, batches, site)
         if base is None:
-            say(options, f"note: {path} holds no position; it is left out.")
-        else:
-            found.append(base)
+            what = "position" if batches.frames else "RTCM 3 message"
+            say(options, f"note: {path} holds no {what}; it is left out.")
+            base = EarlierBase(capture.path.name, None, None, 0, site)
+        found.append(base)
     return tuple(found)

@@ -3,6 +3,7 @@
 import csv
 import io
 import math
+import re
 from dataclasses import dataclass
 
 from rtcmtool.errors import UsageError
@@ -11,6 +12,7 @@ from rtcmtool.gnss.geodesy import FloatArray, ecef_from_degrees
 LOWEST_M, HIGHEST_M = -500.0, 9000.0  # ellipsoidal height of any ground a base can stand on
 COLUMNS = ("name", "latitude_deg", "longitude_deg", "ellipsoidal_height_m")
 MOST_MARKS = 100_000  # a list for a job has some hundred; more is a wrong file
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _LOW = (-90.0, -180.0, LOWEST_M)
 _HIGH = (90.0, 180.0, HIGHEST_M)
 
@@ -46,8 +48,8 @@ def parse_marks(text: str) -> tuple[KnownMark, ...]:
     Parameters
     ----------
     text : str
-        Comma- or semicolon-separated, with a first line that names the columns of `COLUMNS`;
-        further columns are ignored.
+        Separated by commas, semicolons or tabs; its first line names the columns of `COLUMNS`.
+        Further columns are ignored.
 
     Raises
     ------
@@ -60,8 +62,11 @@ def parse_marks(text: str) -> tuple[KnownMark, ...]:
     'A'
     """
     text = text.removeprefix("\ufeff")
-    head = text.split("\n", 1)[0]
-    rows = csv.DictReader(io.StringIO(text), delimiter=";" if ";" in head else ",", strict=True)
+    lines = io.StringIO(text, newline=None)  # whatever ends them
+    head = lines.readline()
+    lines.seek(0)
+    delimiter = next((mark for mark in ";\t" if mark in head), ",")
+    rows = csv.DictReader(lines, delimiter=delimiter, strict=True)
     marks = []
     try:
         names = {(name or "").strip(): name for name in rows.fieldnames or ()}
@@ -77,23 +82,26 @@ def parse_marks(text: str) -> tuple[KnownMark, ...]:
                 continue
             marks.append(KnownMark(cells[0], *_numbers(cells[1:], rows.line_num)))
             if len(marks) > MOST_MARKS:
-                raise UsageError(f"it holds more than {MOST_MARKS} marks.")
+                raise UsageError(
+                    f"it holds more than {MOST_MARKS} marks.", do="keep those near the site."
+                )
     except csv.Error as error:
-        raise UsageError(f"line {rows.line_num}: this is no list of marks ({error}).") from error
+        raise UsageError(
+            f"line {rows.line_num + 1}: this is no list of marks ({error}).",
+            do=f"write a mark a line, below the line: {','.join(COLUMNS)}",
+        ) from error
     return tuple(marks)
 
 
 def _numbers(cells: list[str], line: int) -> tuple[float, float, float]:
     values = []
     for name, cell, low, high in zip(COLUMNS[1:], cells, _LOW, _HIGH, strict=True):
-        try:
-            value = float(cell)
-        except ValueError:
-            value = math.nan
+        value = float(cell) if _NUMBER.fullmatch(cell) else math.nan
         if not low <= value <= high:
             raise UsageError(
                 f"line {line}: {name} = {cell!r} is impossible.",
                 why=f"it must be a number from {low:g} to {high:g}, with a decimal point.",
+                do="write a point for a decimal comma." if "," in cell else "correct the line.",
             )
         values.append(value)
     return values[0], values[1], values[2]

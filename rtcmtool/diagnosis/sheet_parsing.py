@@ -4,7 +4,6 @@ Nothing in it is guessed: a key that is not known and a value that cannot be are
 """
 
 import math
-import re
 import tomllib
 from collections.abc import Mapping
 from types import MappingProxyType
@@ -13,6 +12,7 @@ from typing import Any
 from rtcmtool.diagnosis.known_marks import HIGHEST_M, LOWEST_M
 from rtcmtool.diagnosis.projection import Grid, grid_of
 from rtcmtool.diagnosis.rule_table import RULES
+from rtcmtool.diagnosis.sheet_syntax import no_toml
 from rtcmtool.diagnosis.sheet_values import (
     Place,
     Read,
@@ -41,7 +41,6 @@ from rtcmtool.gnss.signals import LETTERS, SYSTEMS
 FEET_M = {"international": 0.3048, "us-survey": 1200 / 3937}  # exact by definition
 MOST_ANTENNA_M = 100.0  # above a mast nobody tapes a height
 _SHEET_SYSTEMS = tuple(system.short_name for system in SYSTEMS.values())
-_SYNTAX_LINE = re.compile(r"\(at line (\d+), column \d+\)")
 
 
 def parse_sheet(text: str) -> SiteSheet:
@@ -73,13 +72,7 @@ def parse_sheet(text: str) -> SiteSheet:
     try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        line = _SYNTAX_LINE.search(str(error))
-        where = f"line {line[1]}: " if line else ""
-        reason = _SYNTAX_LINE.sub("", str(error)).strip()
-        raise UsageError(
-            f"{where}this is no TOML: {reason}.",
-            do='write lines such as: height_m = 1.652    or: name = "Hillcrest Quarry"',
-        ) from error
+        raise no_toml(str(error), text) from error
     top = Place("", text)
     refuse_unknown(top, document, (*SECTIONS, "limits"))
     read: dict[str, dict[str, Any]] = {}
@@ -98,6 +91,8 @@ def parse_sheet(text: str) -> SiteSheet:
         limits=_limits(top.inside("limits"), document.get("limits", {})),
     )
 
+
+_MORE_IS_BETTER = frozenset({"two_bands"})  # where one number is the limit of ok and of bad
 
 _height_m = number_of(LOWEST_M, HIGHEST_M, "m")
 _antenna_m = number_of(0.0, MOST_ANTENNA_M, "m")
@@ -166,6 +161,12 @@ def _position(place: Place, given: dict[str, Any]) -> SitePosition:
         _require(place, given, _GEODETIC, "degrees need all of " + ", ".join(_GEODETIC) + ".")
         if given.get("crs") is not None:
             _grid(place, given["crs"])
+        if given.get("height_kind") == "levelled":
+            raise place.inside("height_kind").error(
+                "position.height_kind is levelled, position.ellipsoidal_height_m is given.",
+                do="add the geoid separation to the levelled height, and write the sum as "
+                "ellipsoidal_height_m.",
+            )
         values = {name: given[name] for name in _GEODETIC}
         return SitePosition(kind or "known-mark", **values, **common)
     if projected:
@@ -212,8 +213,18 @@ def _projected(place: Place, given: dict[str, Any], common: dict[str, Any]) -> S
     try:
         latitude_deg, longitude_deg, operation = grid.modern_degrees(latitude_deg, longitude_deg)
     except UsageError as error:
+        if not grid.covers(latitude_deg, longitude_deg):
+            error.why = f"the place lies outside the area of {grid.code} ({grid.name})."
+            error.do = "look whether they are metres, in the right order, and of this zone."
         raise _in_crs(place, error) from error
     height_m, levelled_m = given["height_m"], None
+    if grid.height_system and "height_kind" not in given:
+        raise place.error(
+            f"{place.key}.height_kind is missing.",
+            why=f"{grid.code} counts heights in {grid.height_system}.",
+            do='write height_kind = "levelled", with geoid_separation_m, or "ellipsoidal"; or give '
+            "the code of the grid alone.",
+        )
     if given.get("height_kind") == "levelled":
         why = "a levelled height becomes ellipsoidal by adding it."
         _require(place, given, ("geoid_separation_m",), why)
@@ -255,12 +266,23 @@ def _antenna(place: Place, given: dict[str, Any]) -> SiteAntenna:
         given.get("name"),
         given.get("serial"),
     )
-    for key, taped_m in (("height_ft" if is_feet else "height_m", height_m),
+    taped_key = "height_ft" if is_feet else "height_m"
+    for key, taped_m in ((taped_key, height_m),
                          ("second_height_m", antenna.second_height_m)):  # fmt: skip
         if is_slant and taped_m is not None and not taped_m > antenna.slant_radius_m:
             raise place.inside(key).error(
                 f"{place.key}.{key} is {taped_m:.3f} m and slant_radius_m "
-                f"{antenna.slant_radius_m:.3f} m: a slant must be the longer one."
+                f"{antenna.slant_radius_m:.3f} m: a slant must be the longer one.",
+                do="tape from the mark to the rim again; the radius is half the diameter.",
+            )
+    for key, vertical_m in ((taped_key, antenna.vertical_height_m),
+                            ("second_height_m", antenna.second_vertical_height_m)):  # fmt: skip
+        if vertical_m is not None and vertical_m < 0:
+            raise place.inside(key).error(
+                f"{place.key}.{key} makes a vertical height of {vertical_m:.3f} m: the ARP would "
+                "be below the mark.",
+                do="see the sign and size of slant_mark_above_arp_m: positive where the rim is "
+                "above the ARP.",
             )
     return antenna
 
@@ -270,23 +292,45 @@ def _rover(given: dict[str, Any]) -> SiteRover:
     return SiteRover(systems, **given)
 
 
+def _refuse_without_limit(place: Place, table: Mapping[str, object]) -> None:
+    """Refuse a limit of a rule that is judged by yes and no."""
+    for name in table:
+        rule = RULES.get(name.removesuffix("_bad"))
+        if rule is not None and rule.ok is None and rule.bad is None:
+            raise place.inside(name).error(
+                f"there is no key '{place.key}.{name}'.",
+                why=f"{rule.name} is judged without a number.",
+                do="take the line out.",
+            )
+
+
 def _limits(place: Place, value: object) -> Mapping[str, float]:
     """Read changed limits: only of rules that have one, and the good one on its own side."""
     table = table_of(place, value)
     known = {name: rule.ok for name, rule in RULES.items()}
     known |= {f"{name}_bad": rule.bad for name, rule in RULES.items()}
     names = [name for name, limit in known.items() if limit is not None]
-    refuse_unknown(place, table, names)
+    _refuse_without_limit(place, table)
+    rules = [name for name in RULES if {name, f"{name}_bad"} & set(names)]
+    refuse_unknown(place, table, names, [*rules, "and the same with _bad"])
     read = number_of(0.0, 1e6)
     limits = {name: read(place.inside(name), limit) for name, limit in table.items()}
     for name in limits:
         rule = RULES[name.removesuffix("_bad")]
+        if rule.below and limits.get(rule.name) == 0:
+            raise place.inside(rule.name).error(
+                f"limits.{rule.name} = 0 is impossible.",
+                why="only values below the limit are ok, and none is below 0.",
+                do=f"write a small number, such as {rule.ok}.",
+            )
         ok, bad = limits.get(rule.name, rule.ok), limits.get(f"{rule.name}_bad", rule.bad)
         if ok is None or bad is None or rule.ok is None or rule.bad is None:
             continue
-        if (bad - ok) * (rule.bad - rule.ok) < 0 or (rule.ok == rule.bad and bad < ok):
+        grows = rule.bad < rule.ok or rule.name in _MORE_IS_BETTER
+        if (bad > ok) if grows else (bad < ok):
             raise place.inside(name).error(
                 f"limits: ok at {ok:g} and bad at {bad:g} contradict each other.",
                 why=f"{rule.name} stands at {rule.ok:g} and {rule.bad:g} without the sheet.",
+                do=f"write {rule.name} and {rule.name}_bad, the good one on its own side.",
             )
     return MappingProxyType(limits)

@@ -5,14 +5,20 @@ import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date, time
+from functools import lru_cache
 from types import MappingProxyType
 from typing import Any
 
 from rtcmtool.errors import UsageError
+from rtcmtool.wire.catalogue import EXPERIMENTAL, KNOWN_TITLES, LAYOUTS, PROPRIETARY
 
 Read = Callable[["Place", object], Any]
-_HEADER = re.compile(r"^\s*\[\s*([^\[\]]+?)\s*\]\s*(?:#.*)?$")
-_KEY = re.compile(r"^\s*(?:\"([^\"]*)\"|'([^']*)'|([A-Za-z0-9_-]+))\s*(?:\.[^=]*)?=")
+_HEADER = re.compile(r"^\s*\[{1,2}\s*([^\[\]]+?)\s*\]{1,2}\s*(?:#.*)?$")
+_KEY = re.compile(r"^\s*([A-Za-z0-9_.\"' -]+?)\s*=")
+_NUMBER = re.compile(r"[+-]?[0-9]+(?:[.,][0-9]+)?")
+_QUOTES = str.maketrans("", "", "\"' ")
+LEAVE_OUT = "correct it, or put a # in front of the line to leave it out."
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,16 +30,12 @@ class Place:
 
     @property
     def line(self) -> int | None:
-        """Line of the key in the sheet, from 1; None where it cannot be found."""
-        section, _, name = self.key.rpartition(".")
-        here = ""
-        for number, line in enumerate(self.text.splitlines(), start=1):
-            if header := _HEADER.match(line):
-                here = header[1].strip("\"' ")
-                if not section and here == name:
-                    return number
-            elif here == section and (found := _KEY.match(line)) and name in found.groups():
-                return number
+        """Line of the key in the sheet, from 1; else that of the table around it, or None."""
+        key = self.key
+        while key:
+            if key in (lines := _lines_of(self.text)):
+                return lines[key]
+            key = key.rpartition(".")[0]
         return None
 
     def inside(self, name: str) -> "Place":
@@ -48,22 +50,72 @@ class Place:
     def wrong(self, value: object, wanted: str) -> UsageError:
         """Give the error for a value that cannot be."""
         return self.error(
-            f"{self.key} = {shown(value)} is impossible.", why=f"it must be {wanted}."
+            f"{self.key} = {shown(value)} is impossible.",
+            why=f"it must be {wanted}.",
+            do=_what_to_do(self.key, value, wanted),
         )
 
     def missing(self, name: str, why: str) -> UsageError:
         """Give the error for a key that is needed beside those that are there."""
-        return self.error(f"{self.key}.{name} is missing.", why=why)
+        do = f"write a line {name} = ... in [{self.key}]."
+        return self.error(f"{self.key}.{name} is missing.", why=why, do=do)
+
+
+@lru_cache(maxsize=4)
+def _lines_of(text: str) -> Mapping[str, int]:
+    """Give the line of every key of a sheet, as far as simple reading finds them."""
+    found: dict[str, int] = {}
+    here = ""
+    for number, line in enumerate(text.splitlines(), start=1):
+        if header := _HEADER.match(line):
+            here = header[1].translate(_QUOTES)
+            found.setdefault(here, number)
+        elif key := _KEY.match(line):
+            name = key[1].translate(_QUOTES)
+            found.setdefault(f"{here}.{name}" if here else name, number)
+    return found
+
+
+def _what_to_do(key: str, value: object, wanted: str) -> str:
+    """Say how to set a value right: what was probably meant, where that shows."""
+    name = key.rpartition(".")[2]
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    if name == "longitude_deg" and is_number and 180 < float(str(value)) <= 360:
+        west = float(str(value)) - 360.0
+        return f"longitudes count from -180 to 180, west negative: write {round(west, 9)!r}"
+    if name == "latitude_deg" and is_number and 90 < abs(float(str(value))) <= 180:
+        return "see whether latitude and longitude stand in each other's place."
+    if isinstance(value, str) and "number" in wanted and _NUMBER.fullmatch(value.strip()):
+        return f"write it without quotes: {name} = {value.strip().replace(',', '.')}"
+    return LEAVE_OUT
 
 
 def shown(value: object) -> str:
     """Write a value as a sheet does, shortened."""
-    words = str(value).lower() if isinstance(value, bool) else repr(value)
+    words = repr(value)
+    if isinstance(value, bool):
+        words = words.lower()
+    elif isinstance(value, date | time):
+        words = str(value)
     return words if len(words) <= 60 else words[:57] + "..."
 
 
-def refuse_unknown(place: Place, table: Mapping[str, object], known: Sequence[str]) -> None:
+def refuse_unknown(
+    place: Place,
+    table: Mapping[str, object],
+    known: Sequence[str],
+    listed: Sequence[str] | None = None,
+) -> None:
     """Refuse a table with a key that is not known, naming the nearest.
+
+    Parameters
+    ----------
+    place, table
+        What was read.
+    known : sequence of str
+        Keys that may stand there.
+    listed : sequence of str, optional
+        What to list instead of them.
 
     Raises
     ------
@@ -77,7 +129,7 @@ def refuse_unknown(place: Place, table: Mapping[str, object], known: Sequence[st
             what = f"in [{place.key}]" if place.key else "at the top"
             raise place.inside(key).error(
                 f"there is no key '{place.inside(key).key}'.{hint}",
-                do=f"known {what}: {', '.join(known)}",
+                do=f"known {what}: {', '.join(known if listed is None else listed)}",
             )
 
 
@@ -153,15 +205,20 @@ def choices_of(*choices: str) -> Read:
     return read
 
 
+def _is_message(number: int) -> bool:
+    return any(number in known for known in (LAYOUTS, KNOWN_TITLES, PROPRIETARY, EXPERIMENTAL))
+
+
 def intervals_of(place: Place, value: object) -> Mapping[int, float]:
     """Read intervals in seconds by message number."""
     seconds = number_of(0.01, 86_400.0, "s")
     found = {}
     for name, interval_s in table_of(place, value).items():
-        if not (name.isascii() and name.isdecimal() and 1 <= int(name) <= 4095):
-            raise place.error(
+        if not (name.isascii() and name.isdecimal() and _is_message(int(name))):
+            raise place.inside(name).error(
                 f"{place.key}: there is no message {shown(name)}.",
-                why="a message is a number from 1 to 4095 in quotes.",
+                why="it must be the number of a message, such as 1006 or 1074, in quotes.",
+                do=LEAVE_OUT,
             )
         found[int(name)] = seconds(place.inside(name), interval_s)
     return MappingProxyType(found)

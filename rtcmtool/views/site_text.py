@@ -1,13 +1,19 @@
 """What a site sheet means, for people and as a document."""
 
+import textwrap
+from itertools import zip_longest
 from typing import Any
 
-from rtcmtool.diagnosis.lengths import difference, height
+from rtcmtool.diagnosis.lengths import FOOT_M, difference, height
 from rtcmtool.diagnosis.projection import grid_of
+from rtcmtool.diagnosis.rule_table import RULES
 from rtcmtool.diagnosis.site_sheet import SiteSheet
 from rtcmtool.diagnosis.wording import grouped, number
 from rtcmtool.gnss.geodesy import degrees_from_ecef
 from rtcmtool.gnss.signals import SYSTEMS
+
+_INDENT, _NARROWEST = 12, 40  # columns
+_SAME_FEET_M = 0.02  # feet are read to a hundredth, of which 0.02 m of height make six
 
 
 def degrees_text(latitude_deg: float, longitude_deg: float) -> str:
@@ -48,6 +54,15 @@ def sheet_lines(sheet: SiteSheet) -> list[tuple[str, str]]:
     lines += _antenna_lines(sheet)
     lines += _expected_lines(sheet)
     lines += _other_lines(sheet)
+    return lines
+
+
+def wrapped_lines(sheet: SiteSheet, width: int) -> list[str]:
+    """Give the lines of `sheet_lines` as they are printed, at most so wide where words allow it."""
+    lines = []
+    for word, text in sheet_lines(sheet):
+        parts = textwrap.wrap(text, max(width - _INDENT, _NARROWEST), break_on_hyphens=False)
+        lines += [f"  {head:<8}  {part}" for head, part in zip_longest([word], parts, fillvalue="")]
     return lines
 
 
@@ -114,11 +129,25 @@ def _antenna_lines(sheet: SiteSheet) -> list[tuple[str, str]]:
         lines.append(("", f"from a slant of {height(antenna.height_m)}, {rim} from the ARP"))
     if second_m is not None and vertical_m is not None:
         apart = difference(second_m - vertical_m)
-        lines.append(("", f"second height {height(second_m)}: {apart}"))
+        lines.append(
+            ("", f"second height {height(second_m)}: {apart}{_doubt(second_m, vertical_m)}")
+        )
     if antenna.name:
         serial = f", serial {antenna.serial}" if antenna.serial else ""
         lines.append(("", f"{antenna.name}{serial}"))
     return lines
+
+
+def _doubt(second_m: float, first_m: float) -> str:
+    """Say what is wrong where two taped heights disagree; limit as of the antenna's rule."""
+    apart_m = abs(second_m - first_m)
+    limit_mm = RULES["antenna_height"].ok
+    assert limit_mm is not None
+    if round(1000 * apart_m, 3) <= limit_mm:
+        return ""
+    if abs(second_m - first_m / FOOT_M) < _SAME_FEET_M:
+        return ", which is the first in feet: write metres"
+    return ", the two disagree: tape again"
 
 
 def _expected_lines(sheet: SiteSheet) -> list[tuple[str, str]]:

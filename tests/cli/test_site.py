@@ -153,6 +153,17 @@ def test_a_grid_sheet_says_degrees_scale_and_datum(here: Path, run: Runner) -> N
     assert "changed by: " in run("site", "check", path).out
 
 
+def test_a_long_line_is_wrapped_between_words_under_its_own_column(
+    sheet: Path, run: Runner, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    lines = run("site", "check", sheet).out.splitlines()
+    assert max(map(len, lines)) <= 80
+    place = next(i for i, line in enumerate(lines) if line.startswith("            X "))
+    assert lines[place].endswith("what 1005 and")
+    assert lines[place + 1] == "            1006 should say"
+
+
 def test_a_sheet_as_a_document(sheet: Path, run: Runner) -> None:
     document = run("site", "check", sheet, "--json").json
     assert document["site"] == "Hillcrest Quarry"
@@ -183,6 +194,35 @@ def test_a_sheet_that_does_not_hold_names_file_line_and_key(
     assert told in done.err
     assert done.out == ""
     assert ("gone.csv" if "gone" in told else "bad.toml") in done.err
+    assert ("correct position.marks_csv" in done.err) is ("gone" in told)
+    assert any(line.startswith("  do    ") for line in done.err.splitlines())
+
+
+@pytest.mark.parametrize(
+    ("second", "told"),
+    [("1.653", "+1 mm"), ("1.655", "the two disagree: tape again"),
+     ("5.42", "which is the first in feet: write metres")],
+)  # fmt: skip
+def test_two_taped_heights_that_disagree_are_told(
+    here: Path, run: Runner, second: str, told: str
+) -> None:
+    path = here / "site.toml"
+    path.write_text(f"[antenna]\nheight_m = 1.652\nsecond_height_m = {second}\n", "utf-8")
+    out = " ".join(run("site", "check", path).out.split())
+    assert told in out
+    assert ("disagree" in out) is ("disagree" in told)
+
+
+def test_a_levelled_height_in_a_compound_grid_is_asked_for(here: Path, run: Runner) -> None:
+    path = here / "site.toml"
+    path.write_text(
+        "[position]\neasting_m=500000\nnorthing_m=5500000\nheight_m=3\ncrs='EPSG:5555'\n", "utf-8"
+    )
+    done = run("site", "check", path)
+    assert done.code == 2
+    assert "position.height_kind is missing" in done.err
+    assert "DHHN92 height" in done.err
+    assert [line[:8] for line in done.err.splitlines()[1:]] == ["  why   ", "  do    "]
 
 
 def test_an_empty_sheet_is_one_and_a_folder_or_a_missing_file_is_none(
@@ -244,7 +284,7 @@ def test_a_height_left_out_is_a_no_go_with_what_to_do(sheet: Path, run: Runner, 
     assert "1.652 m too low" in done.out
     words = " ".join(done.out.split())
     assert "Enter 1.652 m (5.42 ft) in the base and check again." in words
-    assert "every point would be 1.652 m too low." in words
+    assert "every point would be 1.652 m too low (E 0 mm, N 0 mm, U -1.652 m)." in words
     found = rule(run("check", job, "--site", sheet, "--json").json, "position_matches_mark")
     assert (found["state"], found["limit"], found["unit"]) == ("bad", 20.0, "mm")
     assert found["values"]["height"] == pytest.approx(-1652.0, abs=0.1)
@@ -293,7 +333,13 @@ def test_the_radio_rate_and_the_limits_of_the_sheet_are_used(
     document = run("check", job, "--site", sheet, "--json").json
     assert rule(document, "air_time")["values"]["radio_rate_bit_s"] == 19200
     assert rule(document, "air_time")["values"]["overhead"] == 1.3
-    assert rule(document, "position_matches_mark")["state"] == "ok"
+    changed = rule(document, "position_matches_mark")
+    assert (changed["state"], changed["limit"]) == ("ok", 10.0)
+    assert changed["basis"].startswith("site sheet; ")
+    assert not rule(document, "antenna_height")["basis"].startswith("site sheet")
+    (line,) = (line for line in run("check", job, "--site", sheet).out.splitlines()
+               if "position = known mark" in line)  # fmt: skip
+    assert line.rstrip().endswith("10 mm")
     told = run("check", job, "--site", sheet, "--radio-rate", "9600", "--json").json
     assert rule(told, "air_time")["values"]["radio_rate_bit_s"] == 9600
 
@@ -333,7 +379,30 @@ def test_an_earlier_capture_without_a_position_or_without_a_file_is_told(
     done = run("check", today, "--against", silent)
     assert done.code == 0
     assert "silent.rtcm3 holds no position" in done.err
+    found = rule(
+        run("check", today, "--against", silent, "--json").json, "position_matches_earlier"
+    )
+    assert (found["state"], found["text"]) == ("unknown", "no position in silent.rtcm3")
+    text = here / "notes.rtcm3"
+    text.write_text("Windy.\n" * 40, encoding="utf-8")
+    assert "notes.rtcm3 holds no RTCM 3 message" in run("check", today, "--against", text).err
     assert run("check", today, "--against", here / "gone.rtcm3").code == 3
+    assert run("check", today, "--against", here).code == 3
+    assert "is a folder" in run("check", today, "--against", here).err
+
+
+def test_ten_earlier_captures_are_compared_by_check_and_diagnose(here: Path, run: Runner) -> None:
+    today = capture(here / "today.rtcm3", place())
+    days = [capture(here / f"d{day}.rtcm3", place(0.1 * day)) for day in range(10)]
+    (here / "site.toml").write_text('[position]\nkind = "averaged"\n', encoding="utf-8")
+    found = rule(run("check", today, "--against", *days, "--json").json, "position_matches_earlier")
+    assert found["state"] == "watch"
+    assert len(found["values"]["captures"]) == 10
+    assert found["values"]["east"] == pytest.approx(-900.0, abs=0.1)
+    told = " ".join(run("diagnose", today, "--against", *days).out.split())
+    assert "the base stands on an averaged position" in told
+    assert "site calibration" in told
+    assert "E -900 mm, N 0 mm, U 0 mm from d9.rtcm3" in told
 
 
 @pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="the superuser may read all")

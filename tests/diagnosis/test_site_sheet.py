@@ -336,7 +336,7 @@ def test_the_arp_stands_above_the_mark() -> None:
         ('name = "Hillcrest Quarry"', "name = Hillcrest", "line 3: this is no TOML: Invalid value"),
         ('name = "Hillcrest Quarry"', 'name = "\\u001b[2J"', "site.name ="),
         ("[site]", "[site", "line 2: this is no TOML"),
-        ("[site]", "[site]\nname = 'a'", "line 4: this is no TOML: Cannot overwrite a value"),
+        ("[site]", "[site]\nname = 'a'", "line 4: this is no TOML: name stands twice."),
     ],
 )  # fmt: skip
 def test_what_cannot_be_is_refused_by_key_and_line(old: str, new: str, told: str) -> None:
