@@ -1,5 +1,7 @@
 """What the base says of itself: position, height, antenna, station number, GLONASS bias."""
 
+import math
+
 from rtcmtool.diagnosis.content_rules import heard_observations
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.finding import (
@@ -10,18 +12,25 @@ from rtcmtool.diagnosis.finding import (
     unknown,
 )
 from rtcmtool.diagnosis.known_marks import HIGHEST_M, LOWEST_M
+from rtcmtool.diagnosis.lengths import distance
 from rtcmtool.diagnosis.lengths import height as height_text
 from rtcmtool.diagnosis.link_rules import FEWEST_FRAMES
 from rtcmtool.diagnosis.site_sheet import SiteAntenna
 from rtcmtool.diagnosis.taped_height import judged_against_tape
 from rtcmtool.diagnosis.wording import number, printable, seconds
 from rtcmtool.gnss.geodesy import degrees_from_ecef
-from rtcmtool.monitor.base_station import POSITION_NUMBERS, Position, Station
+from rtcmtool.monitor.base_station import (
+    POSITION_NUMBERS,
+    SAME_POSITION_M,
+    Position,
+    Station,
+)
 from rtcmtool.wire.catalogue import system_of
 
 HIGHEST_TRIPOD_M = 3.0  # judgement; roofs and pillars differ
 NULL_ANTENNA = "NULLANTENNA"  # part of the name that says "already corrected to an ideal antenna"
 _SURE_OF_NONE_S = 60.0
+_DEEPEST_M = 100_000.0  # deeper in the Earth latitude and height lose their meaning; judgement
 
 
 def main_station(context: Context) -> Station | None:
@@ -104,14 +113,26 @@ def position_on_earth(context: Context) -> Finding:
             rule, State.BAD, "all coordinates are zero", 0.0, limit_text=limit_text, action=advice
         )
     latitude, longitude, height = degrees_from_ecef(position.arp_ecef_m)
-    values = {"latitude_deg": latitude, "longitude_deg": longitude, "ellipsoidal_height_m": height}
-    if not LOWEST_M <= height <= HIGHEST_M:
-        text = f"ellipsoidal height {height:.3f} m"
-        limit = LOWEST_M if height < LOWEST_M else HIGHEST_M
+    if not is_on_earth(position):
         action = "check every coordinate that was typed in: order, sign, unit, zone."
-        return Finding(rule, State.BAD, text, height, values, limit, limit_text, action=action)
+        limit = HIGHEST_M if height > HIGHEST_M else LOWEST_M
+        text = f"ellipsoidal height {height:.3f} m"
+        value: float | None = height
+        if not height > -_DEEPEST_M:
+            text = f"{distance(math.hypot(*position.arp_ecef_m))} from the centre of the Earth"
+            value = None
+        return Finding(rule, State.BAD, text, value, None, limit, limit_text, action=action)
+    values = {"latitude_deg": latitude, "longitude_deg": longitude, "ellipsoidal_height_m": height}
     text = f"{degrees(latitude, 'NS')} {degrees(longitude, 'EW')} {height:.3f} m"
     return Finding(rule, State.OK, text, height, values, None, limit_text)
+
+
+def is_on_earth(position: Position) -> bool:
+    """Tell whether a position is a place where a base can stand; a limit itself is one."""
+    if not any(position.arp_ecef_m):
+        return False
+    height_m = degrees_from_ecef(position.arp_ecef_m)[2]
+    return LOWEST_M - SAME_POSITION_M <= height_m <= HIGHEST_M + SAME_POSITION_M
 
 
 def degrees(value: float, letters: str) -> str:
@@ -132,23 +153,29 @@ def position_steady(context: Context) -> Finding:
         return unknown(rule, "sent once only: nothing to compare with")
     value = station.largest_change_m
     state, limit = judged_below(rule, value)
+    limit_text = _size(limit or 0.0)
     if state is State.OK:
         text = f"unchanged in {station.position_count} messages"
-        return Finding(rule, state, text, value, None, limit, "0.1 mm")
+        text = text if value <= SAME_POSITION_M else f"moved by {_size(value)}"
+        return Finding(rule, state, text, value, None, limit, limit_text)
     moved_at = station.positions[1].time_ms if len(station.positions) > 1 else None
-    size = f"{1000 * value:.{int(value < 0.01)}f} mm" if value < 1 else f"{value:.3f} m"
     return Finding(
         rule,
-        State.BAD,
-        f"moved by {size}",
+        state,
+        f"moved by {_size(value)}",
         value,
         {"positions": len({position.arp_ecef_m for position in station.positions})},
         limit,
-        "0.1 mm",
+        limit_text,
         context.state.clock.since(moved_at),
         "stop storing points: two bases on the channel, or a base that restarted on a new average. "
         "Set the known coordinates again and re-measure since then.",
     )
+
+
+def _size(value_m: float) -> str:
+    """Write a change of the position, to the step of the messages where it is small."""
+    return f"{1000 * value_m:.{int(value_m < 0.01)}f} mm" if value_m < 1 else f"{value_m:.3f} m"
 
 
 def antenna_height(context: Context) -> Finding:
@@ -250,19 +277,22 @@ def one_base(context: Context) -> Finding:
         "one channel, one base: change the channel or agree with the other crew; lock the rover to "
         "one station number."
     )
-    if len(stations) > 1:
+    count = float(len(stations))
+    state, limit = judged_below(rule, count)
+    limit_text = number(limit or 0)
+    if state is not State.OK:
         known = min(s.first_ms for s in stations.values())
         joined = [s.first_ms for s in stations.values() if s.first_ms > known]
         since = context.state.clock.since(min(joined) if joined else known)
-        count = float(len(stations))
-        return Finding(rule, State.BAD, names, count, None, rule.bad, "1", since, action)
-    station = next(iter(stations.values()))
-    if len(station.positions) > 1:
+        return Finding(rule, state, names, count, None, limit, limit_text, since, action)
+    moved = [(name, s) for name, s in sorted(stations.items()) if len(s.positions) > 1]
+    if moved:
+        name, station = moved[0]
         since = context.state.clock.since(station.positions[1].time_ms)
-        count = len({position.arp_ecef_m for position in station.positions})
-        text = f"{names}, with {count} positions"
-        return Finding(rule, State.BAD, text, 1.0, None, rule.bad, "1", since, action)
-    return Finding(rule, State.OK, names, 1.0, None, rule.ok, "1")
+        positions = len({position.arp_ecef_m for position in station.positions})
+        text = f"{name}, with {positions} positions"
+        return Finding(rule, State.BAD, text, count, None, rule.bad, limit_text, since, action)
+    return Finding(rule, State.OK, names, count, None, limit, limit_text)
 
 
 def glonass_bias(context: Context) -> Finding:

@@ -1,7 +1,7 @@
 """What a blunder does to the rover's points, and what to do about it, in the crew's words."""
 
 from rtcmtool.diagnosis.blunders import Blunder
-from rtcmtool.diagnosis.lengths import compass, distance, east_north_up, height
+from rtcmtool.diagnosis.lengths import compass, difference, distance, height
 from rtcmtool.diagnosis.site_sheet import SiteSheet
 
 # Base errors up to this size leave the rover fixed: 320 m of error bend 5 km by a quarter of a
@@ -10,6 +10,7 @@ STILL_FIXED_M = 500.0
 _STRETCH_PER_M = 1e-7  # 10 m of base error stretch or tilt by 1 ppm: the more cautious of two rules
 _STRETCH_TOLD_M = 20.0
 _ONE_AXIS_M = 0.005
+_LOCAL_M = 10_000.0  # farther away east, north, up of one place say little
 _LIKELY = 0.9
 _ALIKE = 3.0  # two guesses within this factor are told as alternatives
 
@@ -100,32 +101,39 @@ def _remedy(name: str, sheet: SiteSheet) -> str:
     )
 
 
-def effect(east_m: float, north_m: float, up_m: float, plan_m: float, high_m: float) -> str:
+def effect(east_m: float, north_m: float, up_m: float | None, plan_m: float, high_m: float) -> str:
     """Say what a wrong base does to the rover's points.
 
     Parameters
     ----------
     east_m, north_m, up_m : float
-        Sent minus right, at the right place.
+        Sent minus right, at the right place; None where the antenna height is not known.
     plan_m, high_m : float
         Distance in plan, and difference of ellipsoidal heights.
 
     Returns
     -------
     str
-        One or two sentences.
+        One or two sentences, with east, north and up unless the base is half a world away.
     """
+    shift = f"E {difference(east_m)}, N {difference(north_m)}, U "
+    shift += "not known" if up_m is None else difference(up_m)
     if max(plan_m, abs(high_m)) > STILL_FIXED_M:
         where = f"{distance(plan_m)} to the {compass(east_m, north_m)}"
-        return f"Rovers would not fix, or put every point {where}."
+        if plan_m <= _ONE_AXIS_M:
+            where = f"{distance(abs(high_m))} too {_way(high_m)}"
+        vector = f" ({shift})" if max(plan_m, abs(high_m)) <= _LOCAL_M else ""
+        return f"Rovers would not fix, or put every point {where}{vector}."
+    told = f"shifted by {shift}"
     if plan_m <= _ONE_AXIS_M:
-        shift = f"{distance(abs(high_m))} too {'high' if high_m > 0 else 'low'}"
-        told = f"Rovers would fix normally and every point would be {shift}."
-    else:
-        shift = east_north_up(east_m, north_m, up_m)
-        told = f"Rovers would fix normally and every point would be shifted by {shift}."
+        told = f"{distance(abs(high_m))} too {_way(high_m)} ({shift})"
+    told = f"Rovers would fix normally and every point would be {told}."
     size_m = max(plan_m, abs(high_m))
     if size_m > _STRETCH_TOLD_M:
         bend = distance(size_m * _STRETCH_PER_M * 1000)
         told += f" Points 1 km away would be bent by up to {bend} more."
     return told
+
+
+def _way(high_m: float) -> str:
+    return "high" if high_m > 0 else "low"

@@ -32,8 +32,8 @@ class EarlierBase:
         Of the capture.
     day : str or None
         Day of the capture in UTC, where known.
-    position : Position
-        The last one it sent.
+    position : Position or None
+        The last one it sent; None where it sent none.
     positions : int
         How many different ones it sent.
     site : str or None
@@ -42,7 +42,7 @@ class EarlierBase:
 
     name: str
     day: str | None
-    position: Position
+    position: Position | None
     positions: int = 1
     site: str | None = None
 
@@ -127,7 +127,7 @@ def shift_from(earlier: EarlierBase, position: Position, today_height_m: float |
     Parameters
     ----------
     earlier : EarlierBase
-        Where from.
+        Where from; with a position.
     position : Position
         What is sent today.
     today_height_m : float or None
@@ -139,6 +139,7 @@ def shift_from(earlier: EarlierBase, position: Position, today_height_m: float |
         The antenna stands at another height each day, so heights are taken off where both are
         known. Else the antennas are compared: the very same position needs no height.
     """
+    assert earlier.position is not None, "there is nothing to compare with"
     old_m, new_m = earlier.position.arp_ecef_m, position.arp_ecef_m
     same = dist(old_m, new_m) <= SAME_POSITION_M
     old, new = np.array(old_m), np.array(new_m)

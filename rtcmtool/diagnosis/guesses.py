@@ -201,15 +201,29 @@ def _grid_guesses(sheet: SiteSheet, mark: KnownMark) -> Iterator[PlanGuess]:
         ("swapped_digits", 0.1, swapped_digits),
         ("wrong_digit", 0.05, wrong_digits),
     ):
-        yield from _spread(name, weight, placed(_grid_slips(change, east_m, north_m)))
+        slips = _grid_slips(change, east_m, north_m)
+        if grid.feet:  # the paper may have either unit
+            slips += _grid_slips(change, east_m, north_m, grid.unit_m)
+        yield from _spread(name, weight, placed(slips))
 
 
 def _grid_slips(
-    change: Callable[[str, str], Iterator[Slip]], east_m: float, north_m: float
+    change: Callable[[str, str], Iterator[Slip]], east_m: float, north_m: float, unit_m: float = 1.0
 ) -> list[tuple[str, float, float]]:
-    written = [f"{value:.4f}".rstrip("0") + "0" for value in (east_m, north_m)]
-    slips = [(slip.text, slip.value, north_m) for slip in change(written[0], "easting")]
-    return slips + [(slip.text, east_m, slip.value) for slip in change(written[1], "northing")]
+    """Give slips in coordinates written in metres, or in feet to a thousandth; text, metres."""
+    if unit_m == 1.0:
+        unit = ""
+        east, north = (f"{abs(value):.4f}".rstrip("0") + "0" for value in (east_m, north_m))
+    else:
+        unit = " in feet"
+        east, north = (f"{abs(value) / unit_m:.3f}" for value in (east_m, north_m))
+    east_unit_m, north_unit_m = math.copysign(unit_m, east_m), math.copysign(unit_m, north_m)
+    slips = [
+        (slip.text, slip.value * east_unit_m, north_m) for slip in change(east, f"easting{unit}")
+    ]
+    return slips + [
+        (slip.text, east_m, slip.value * north_unit_m) for slip in change(north, f"northing{unit}")
+    ]
 
 
 def _place(grid: Grid, east_m: float, north_m: float) -> tuple[float, float]:

@@ -126,6 +126,12 @@ def position_matches_mark(context: Context) -> Finding:
     if antenna_m is None:
         antenna_m = position.antenna_height_m or None  # a 0 there proves nothing
     offset = offset_from(position, mark, antenna_m)
+    if not any(position.arp_ecef_m):
+        text = "no coordinates were sent: all are zero"
+        value_mm = 1000 * offset.plan_m
+        limit_text = f"{number(rule.bad or 0)} mm"
+        action = "type the coordinates of the mark into the base; without them rovers do not fix."
+        return Finding(rule, State.BAD, text, value_mm, None, rule.bad, limit_text, action=action)
     return _judged(rule, offset, position, sheet)
 
 
@@ -152,9 +158,8 @@ def _judged(rule: Rule, offset: Offset, position: Position, sheet: SiteSheet) ->
         return Finding(rule, state, offset.text, value_mm, values, limit, limit_text)
     blunders = recognise(position.arp_ecef_m, sheet, position.antenna_height_m)
     values["blunders"] = [_blunder_object(blunder) for blunder in blunders]
-    high_m = offset.high_m or 0.0
-    shift = effect(offset.east_m, offset.north_m, offset.up_m if offset.high_m is not None else 0.0,
-                   offset.plan_m, high_m)  # fmt: skip
+    up_m = None if offset.high_m is None else offset.up_m
+    shift = effect(offset.east_m, offset.north_m, up_m, offset.plan_m, offset.high_m or 0.0)
     small = state is State.WATCH and not blunders
     action = f"{_CENTRING if small else cause_and_remedy(blunders, sheet)} {shift}"
     return Finding(rule, state, offset.text, value_mm, values, limit, limit_text, action=action)
@@ -194,38 +199,56 @@ def position_matches_earlier(context: Context) -> Finding:
         return unknown(rule, "no position was sent")
     sheet = context.sheet or SiteSheet()
     today_m = position.antenna_height_m or sheet.antenna.vertical_height_m
-    shifts = [shift_from(earlier, position, today_m) for earlier in context.earlier]
+    told = [earlier for earlier in context.earlier if earlier.position is not None]
+    if not told:
+        text = f"no position in {', '.join(earlier.label for earlier in context.earlier)}"
+        action = "name captures in which 1005 or 1006 came."
+        return unknown(rule, text, action=action)
+    shifts = [shift_from(earlier, position, today_m) for earlier in told]
     near = [shift for shift in shifts if is_same_place(shift, sheet.name)]
+    far = [shift for shift in shifts if shift not in near]
     if not near:
-        nearest = min(shifts, key=lambda shift: shift.distance_m)
+        nearest = min(far, key=lambda shift: shift.distance_m)
         text = f"{nearest.earlier.label} stands {distance(nearest.distance_m)} away: another mark?"
         action = "name captures of the same mark, or look for a degree or sign typed wrong."
         return unknown(rule, text, action=action)
     worst = max(near, key=_size_m)
+    label = _label(worst, position)
     values = {
         "plan": 1000 * worst.plan_m,
         "height": 1000 * worst.up_m if worst.height_known else None,
         "east": 1000 * worst.east_m,
         "north": 1000 * worst.north_m,
         "captures": [_shift_object(shift) for shift in near],
+        "elsewhere": [shift.earlier.name for shift in far],
     }
     value_mm = 1000 * _size_m(worst)
     state, limit = judged_below(rule, value_mm)
     limit_text = f"{number(limit or 0)} mm"
     of_many = f"worst of {len(near)}: " if len(near) > 1 else ""
+    elsewhere = f" and {len(far) - 1} more" if len(far) > 1 else ""
+    apart = f"; elsewhere: {far[0].earlier.label}{elsewhere}" if far else ""
     if state is State.OK:
         unmeasured = [shift for shift in near if not shift.height_known]
         text = f"{distance(worst.plan_m)} plan"
         if unmeasured:
             text += f"; heights not compared: {unmeasured[0].earlier.label} or today without one"
-            return unknown(rule, text, values=values, limit_text=limit_text)
-        text += f", {distance(abs(worst.up_m))} height, {of_many}{worst.earlier.label}"
+            return unknown(rule, text + apart, values=values, limit_text=limit_text)
+        text += f", {distance(abs(worst.up_m))} height, {of_many}{label}{apart}"
         return Finding(rule, state, text, value_mm, values, limit, limit_text)
-    text = f"{of_many}{worst.text} from {worst.earlier.label}"
+    text = f"{of_many}{worst.text} from {label}{apart}"
     if sheet.is_averaged and state is State.BAD:
         state, limit = State.WATCH, rule.ok
     action = _earlier_action(worst, averaged=sheet.is_averaged)
     return Finding(rule, state, text, value_mm, values, limit, limit_text, action=action)
+
+
+def _label(shift: Shift, today: Position) -> str:
+    """Name an earlier capture, with its station number where that is another one."""
+    then = shift.earlier.position
+    if then is None or then.station == today.station:
+        return shift.earlier.label
+    return f"{shift.earlier.label}, station {then.station}"
 
 
 def _size_m(shift: Shift) -> float:

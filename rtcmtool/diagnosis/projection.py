@@ -25,7 +25,7 @@ _SAME_AXIS_M = 0.5  # WGS 84 and GRS 80 have one axis; every older ellipsoid is 
 _SAME_INVERSE_FLATTENING = 1e-4
 _ROUND_TRIP_M = 0.001
 _UTM_NORTH, _UTM_SOUTH = 32600, 32700  # EPSG codes of UTM on WGS 84 before zone 1
-_CODE = re.compile(r"[A-Za-z]+:[0-9]+")
+_CODE = re.compile(r"[A-Za-z]+:[0-9]+(?:\+[0-9]+)?")  # the second of two is that of heights
 _AROUND_DEG = 0.05  # area round the place for which the operation is chosen
 
 
@@ -43,6 +43,8 @@ class Grid:
         Its ellipsoid is not that of WGS 84 and GRS 80.
     area_deg : tuple or None
         West, south, east, north of the area of use.
+    height_system : str
+        In which heights count where the code names one that is not ellipsoidal; empty else.
     """
 
     code: str
@@ -54,6 +56,12 @@ class Grid:
     _crs: "CRS" = field(repr=False)
     _own: "Transformer" = field(repr=False)  # to degrees of the grid's own datum
     _unit_m: float = field(repr=False)
+    height_system: str = ""
+
+    @property
+    def unit_m(self) -> float:
+        """Its own unit, m."""
+        return self._unit_m
 
     def degrees(self, easting_m: float, northing_m: float) -> tuple[float, float]:
         """Give latitude and longitude in the grid's own datum; NaN where it has none.
@@ -157,6 +165,8 @@ def grid_of(code: str) -> Grid:
         do='write the code of the EPSG registry, such as crs = "EPSG:32654".',
     )
     if not _CODE.fullmatch(code):
+        if code.isascii() and code.isdecimal():
+            unknown.do = f'write the registry in front: crs = "EPSG:{code}"'
         raise unknown
     try:
         from pyproj import CRS, Transformer  # noqa: PLC0415  (an extra, and slow to load)
@@ -170,8 +180,10 @@ def grid_of(code: str) -> Grid:
         crs = CRS.from_user_input(code)
     except CRSError as error:
         raise unknown from error
+    height_system = ""
     if crs.is_compound:
-        crs = crs.sub_crs_list[0]
+        crs, *others = crs.sub_crs_list
+        height_system = ", ".join(other.name for other in others)
     if not crs.is_projected or any(axis.direction == "west" for axis in crs.axis_info):
         why = (
             "its axes count to the west and south."
@@ -201,6 +213,7 @@ def grid_of(code: str) -> Grid:
         _crs=crs,
         _own=Transformer.from_crs(crs, base, always_xy=True),
         _unit_m=float(axis.unit_conversion_factor),
+        height_system=height_system,
     )
 
 

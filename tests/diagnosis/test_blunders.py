@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 
 import pytest
+from pyproj import Transformer
 
 from rtcmtool.diagnosis.blunder_words import cause_and_remedy, effect
 from rtcmtool.diagnosis.blunders import Blunder, recognise
@@ -12,6 +13,7 @@ from rtcmtool.diagnosis.known_marks import parse_marks
 from rtcmtool.diagnosis.sheet_parsing import parse_sheet
 from rtcmtool.diagnosis.site_sheet import SiteSheet
 from rtcmtool.diagnosis.typed_numbers import Sexagesimal, angle_slips, misread
+from tests.diagnosis.rough_coordinates import healthy_coordinates, rough_coordinates
 from tests.diagnosis.wrong_coordinates import CASES, Case, arp, wrong_coordinates
 
 LATITUDE, LONGITUDE, HEIGHT_M, ANTENNA_M = 46.123456789, 8.987654321, 317.482, 1.652
@@ -64,6 +66,37 @@ def test_each_blunder_is_named_and_its_numbers_fit(case: Case) -> None:
     assert 0.5 < best.probability <= 1.0
     for misfit_m in (best.plan_misfit_m, best.height_misfit_m):
         assert misfit_m is None or abs(misfit_m) < 0.05
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_of_rough_coordinates_at_least_ninety_five_per_cent_are_named_first(seed: int) -> None:
+    cases = list(rough_coordinates(seed))
+    assert len(cases) == 51
+    firsts = [names(of_case(case))[:1] == [tuple(case.blunder.split(" + "))] for case in cases]
+    assert sum(firsts) >= 0.95 * len(cases)
+
+
+@pytest.mark.slow
+def test_right_positions_that_differ_by_millimetres_are_given_no_blunder() -> None:
+    for seed in (1, 2, 3):
+        cases = list(healthy_coordinates(seed))
+        assert len(cases) == 100
+        assert [names(of_case(case)) for case in cases] == [[]] * len(cases)
+
+
+def test_digits_swapped_in_a_grid_of_feet_are_told_in_feet() -> None:
+    # EPSG:2230 counts in survey feet: 6 306 123.456 ft typed as 6 360 123.456
+    forward = Transformer.from_crs("EPSG:4269", "EPSG:2230", always_xy=True)
+    foot_m = 1200 / 3937
+    text = (
+        f"[position]\neasting_m = {6306123.456 * foot_m:.4f}\n"
+        f"northing_m = {1861234.567 * foot_m:.4f}\nheight_m = 60\ncrs = 'EPSG:2230'\n" + TAPED
+    )
+    longitude, latitude = forward.transform(6360123.456, 1861234.567, direction="INVERSE")
+    best = named(latitude, longitude, 60 + ANTENNA_M, text=text)[0]
+    assert best.names == ("swapped_digits",)
+    assert "easting in feet 6360123.456 for 6306123.456" in best.texts[0]
 
 
 def test_a_right_position_has_no_blunder() -> None:
@@ -278,17 +311,23 @@ def test_swapped_digits_of_an_angle_keep_its_sign_and_are_no_sixty_minutes() -> 
 @pytest.mark.parametrize(
     ("off", "told"),
     [
-        ((0.0, 0.0, -1.642, 0.003, -1.642), "every point would be 1.642 m too low."),
-        ((0.0, 0.0, 0.1, 0.0, 0.1), "every point would be 100 mm too high."),
+        ((0.0, 0.003, -1.642, 0.003, -1.642), "every point would be 1.642 m too low (E 0 mm, "
+         "N +3 mm, U -1.642 m)."),
+        ((0.0, 0.0, 0.1, 0.0, 0.1), "would be 100 mm too high (E 0 mm, N 0 mm, U +100 mm)."),
         ((1.84, -0.97, 0.35, 2.08, 0.35), "shifted by E +1.840 m, N -970 mm, U +350 mm."),
-        ((0.0, 0.0, -36.2, 0.0, -36.2), "36.200 m too low. Points 1 km away would be bent by up to "
-         "4 mm more."),
+        ((1.84, -0.97, None, 2.08, 0.0), "shifted by E +1.840 m, N -970 mm, U not known."),
+        ((0.0, 0.0, -36.2, 0.0, -36.2), "36.200 m too low (E 0 mm, N 0 mm, U -36.200 m). Points "
+         "1 km away would be bent by up to 4 mm more."),
         ((-9e4, 100.0, -600.0, 9e4, 2.0), "Rovers would not fix, or put every point 90.0 km to the "
          "W."),
+        ((-900.0, 0.0, -1.0, 900.0, -1.0), "Rovers would not fix, or put every point 900.000 m to "
+         "the W (E -900.000 m, N 0 mm, U -1.000 m)."),
+        ((0.0, 0.0, 700.0, 0.0, 700.0), "Rovers would not fix, or put every point 700.000 m too "
+         "high (E 0 mm, N 0 mm, U +700.000 m)."),
     ],
 )  # fmt: skip
 def test_what_a_wrong_base_does_to_the_points(
-    off: tuple[float, float, float, float, float], told: str
+    off: tuple[float, float, float | None, float, float], told: str
 ) -> None:
     assert effect(*off).endswith(told)
 

@@ -39,6 +39,7 @@ def read(stream: list[Sent], pieces: int = 1, *, is_dated: bool = True) -> Earli
 def test_an_earlier_capture_gives_its_position_and_its_day(pieces: int) -> None:
     found_ = read(base_stream(30, numbers=(1074,)), pieces)
     assert found_ is not None
+    assert found_.position is not None
     assert found_.label == "MON.rtcm3 (2026-03-04)"
     assert found_.position.arp_ecef_m == ARP_M
     assert found_.position.antenna_height_m == 1.652
@@ -48,6 +49,7 @@ def test_an_earlier_capture_gives_its_position_and_its_day(pieces: int) -> None:
 def test_without_a_date_it_has_no_day() -> None:
     found_ = read(base_stream(30, numbers=(1074,)), is_dated=False)
     assert found_ is not None
+    assert found_.position is not None
     assert (found_.day, found_.label) == (None, "MON.rtcm3")
 
 
@@ -55,6 +57,7 @@ def test_arrival_times_give_the_day_too() -> None:
     batches = decode_stream(arriving(base_stream(30, numbers=(1074,))))
     found_ = earlier_base("MON", batches)
     assert found_ is not None
+    assert found_.position is not None
     assert found_.day == "2026-03-04"
 
 
@@ -72,6 +75,7 @@ def test_of_two_bases_the_one_heard_more_counts_and_changes_are_counted() -> Non
     )
     found_ = read(stream)
     assert found_ is not None
+    assert found_.position is not None
     assert found_.position.station == 2
     assert found_.positions == 2
     assert found_.position.arp_ecef_m[0] == pytest.approx(x + 1.0)
@@ -155,3 +159,43 @@ def test_without_earlier_captures_or_position_nothing_is_compared() -> None:
     stream = base_stream(20, numbers=(1074,), extras=())
     finding = found("position_matches_earlier", stream, earlier=(earlier(place()),))
     assert finding.state is UNKNOWN
+
+
+def test_captures_of_other_places_among_them_are_told_and_left_out() -> None:
+    days = (
+        earlier(place(0.1), name="MON"),
+        earlier(place(east_m=3000.0), name="FAR"),
+        earlier(place(east_m=9000.0), name="FARTHER"),
+    )
+    finding = judged("position_matches_earlier", text=None, earlier=days)
+    assert finding.state is BAD
+    assert finding.text.endswith("; elsewhere: FAR (2026-03-03) and 1 more")
+    assert finding.values is not None
+    assert [one["capture"] for one in finding.values["captures"]] == ["MON"]
+    assert finding.values["elsewhere"] == ["FAR", "FARTHER"]
+
+
+def test_a_capture_of_another_station_is_compared_and_its_number_told() -> None:
+    x, y, z = place()
+    other = EarlierBase("MON", None, Position(0, 12, (x, y, z), ANTENNA_M, 1006))
+    finding = judged("position_matches_earlier", text=None, earlier=(other,))
+    assert finding.state is OK
+    assert finding.text.endswith("MON, station 12")
+
+
+def test_captures_without_a_position_leave_it_unknown() -> None:
+    silent = EarlierBase("MON", None, None)
+    finding = judged("position_matches_earlier", text=None, earlier=(silent,))
+    assert (finding.state, finding.text) == (UNKNOWN, "no position in MON")
+    assert "1005 or 1006" in (finding.action or "")
+    both = judged("position_matches_earlier", text=None, earlier=(silent, earlier(place())))
+    assert both.state is OK
+
+
+def test_ten_days_on_one_mark_are_compared_at_once() -> None:
+    days = [earlier(place(0.001 * day), name=f"D{day}") for day in range(10)]
+    finding = judged("position_matches_earlier", text=None, earlier=tuple(days))
+    assert finding.state is WATCH
+    assert finding.text.startswith("worst of 10: E -9 mm")
+    assert finding.values is not None
+    assert len(finding.values["captures"]) == 10

@@ -99,7 +99,7 @@ def test_the_text_gives_plan_and_height_and_the_action_the_shift() -> None:
     assert finding.action == (
         "The base sends the height of the mark, not of the antenna (the numbers fit to 3 mm). "
         "Enter 1.652 m (5.42 ft) in the base and check again. Rovers would fix normally and every "
-        "point would be 1.652 m too low."
+        "point would be 1.652 m too low (E +3 mm, N 0 mm, U -1.652 m)."
     )
     assert finding.values is not None
     assert finding.values["blunders"][0]["names"] == ["height_left_out"]
