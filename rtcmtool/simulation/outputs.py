@@ -33,6 +33,11 @@ class Target(ABC):
     needs_yes = False
     is_live = True
 
+    @property
+    def is_heard(self) -> bool:
+        """Whether anybody takes what is written, as far as that can be told."""
+        return True
+
     @abstractmethod
     def open(self, tell: Tell) -> None:
         """Make ready; `tell` takes a line for the user.
@@ -138,13 +143,20 @@ class TcpListen(Target):
         """The port in use."""
         return self._port
 
+    @property
+    def is_heard(self) -> bool:
+        """Whether anybody is connected; who waits to be is let in."""
+        if self._listener is not None:
+            self._accept()
+        return bool(self._clients)
+
     def open(self, tell: Tell) -> None:
         """Listen, and wait for the first client."""
         self.listen(tell)
         assert self._listener is not None
         self._listener.settimeout(_ACCEPT_WAIT_S)
-        while not self._clients:
-            self._accept()
+        while not self.is_heard:
+            continue
         self._listener.setblocking(False)
 
     def listen(self, tell: Tell) -> None:
@@ -159,6 +171,7 @@ class TcpListen(Target):
                 why=f"{error.strerror or error}.",
                 do="choose another port.",
             ) from error
+        self._listener.setblocking(False)
         self._port = self._listener.getsockname()[1]
         tell(f"listening on {self._host or '*'}:{self._port}, waiting for somebody to connect")
 
@@ -268,8 +281,8 @@ class PseudoTerminal(Target):
 
     def write(self, data: bytes) -> None:
         """Send bytes at once."""
-        if not self._is_opened():
-            return  # nobody listens
+        if not self.is_heard:
+            return
         try:
             sent = os.write(self._ours, data)
         except BlockingIOError:
@@ -277,8 +290,11 @@ class PseudoTerminal(Target):
         if sent < len(data):
             self._forget_old_bytes()
 
-    def _is_opened(self) -> bool:
-        """Tell whether anybody has the other end open."""
+    @property
+    def is_heard(self) -> bool:
+        """Whether anybody has the other end open."""
+        if self._ours < 0:
+            return False
         import select  # noqa: PLC0415  # not all of it is on every system
 
         poll = select.poll()
