@@ -2,6 +2,7 @@
 
 import argparse
 import getpass
+import re
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -56,8 +57,14 @@ def position(text: str) -> "Position":
     return Position(latitude, longitude, height)
 
 
+def let_values_be_negative(parser: argparse.ArgumentParser) -> None:
+    """Let `--position -33.5,151.2` be a value: argparse knows only whole negative numbers."""
+    parser._negative_number_matcher = re.compile(r"-[\d.][\d.,-]*")
+
+
 def add_live(parser: argparse.ArgumentParser) -> argparse._ArgumentGroup:
     """Add the options of a live source; give the group of those that say how to judge."""
+    let_values_be_negative(parser)
     group = parser.add_argument_group("a live source")
     group.add_argument(
         "--baud", type=baud, metavar="auto|N", help="of a serial port; auto (default) finds it"

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 EXAMPLES = (
     ("rtcmtool ports", "which ports are there"),
     ("rtcmtool ports --probe", "which of them carries RTCM 3, at what baud"),
+    ("rtcmtool ports /dev/rfcomm0 --probe", "this one, which is not listed"),
     ("rtcmtool ports --json", "for scripts"),
 )
 _GAP = "   "
@@ -23,6 +24,9 @@ _GAP = "   "
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of this command."""
+    parser.add_argument(
+        "port", metavar="PORT", nargs="*", help="these alone, also such as are not listed"
+    )
     group = parser.add_argument_group("what to look at")
     group.add_argument("--probe", action="store_true", help="listen at each for up to 25 s")
     group.add_argument("--baud", type=baud, metavar="auto|N", help="listen at this rate alone")
@@ -33,7 +37,7 @@ def run(options: argparse.Namespace) -> int:
     """Run the command; give its exit code."""
     from rtcmtool.sources import serial_ports
 
-    ports = serial_ports()
+    ports = _wanted(serial_ports(), options.port)
     probes: Mapping[str, Probe] | None = None
     code = 0
     if options.probe:
@@ -45,6 +49,25 @@ def run(options: argparse.Namespace) -> int:
         for line in table(ports, probes, console.width):
             console.print(line)
     return code
+
+
+def _wanted(found: "list[SerialPort]", names: list[str]) -> "list[SerialPort]":
+    """Give the ports that are named, in that order and once each; without names all.
+
+    Raises
+    ------
+    UsageError
+        If a name is an address with a password.
+    """
+    from rtcmtool.sources import SerialPort
+    from rtcmtool.sources.parsing import refuse_credentials
+
+    for name in names:
+        refuse_credentials(name)
+    if not names:
+        return found
+    known = {port.device: port for port in found}
+    return [known.get(name) or SerialPort(name, "") for name in dict.fromkeys(names)]
 
 
 def _probe(options: argparse.Namespace, devices: list[str]) -> "tuple[Mapping[str, Probe], int]":

@@ -5,7 +5,15 @@ from typing import TYPE_CHECKING, Any
 
 from rtcmtool.cli.arguments import add_printing, duration_s, time_reference
 from rtcmtool.cli.console import product, product_bytes, say, show_error
-from rtcmtool.cli.live_options import CASTERS, GIVE_UP_S, credentials, open_source, position
+from rtcmtool.cli.live_options import (
+    CASTERS,
+    GIVE_UP_S,
+    credentials,
+    let_values_be_negative,
+    open_source,
+    position,
+)
+from rtcmtool.cli.site_files import add_site, site_sheet
 from rtcmtool.errors import NoFrameError, UsageError
 
 if TYPE_CHECKING:
@@ -13,7 +21,7 @@ if TYPE_CHECKING:
 
     from rtcmtool.diagnosis.finding import Finding
     from rtcmtool.running.listening import Listening
-    from rtcmtool.sources import CasterAddress, SourceTable
+    from rtcmtool.sources import CasterAddress, Position, SourceTable
     from rtcmtool.sources.sourcetable import Stream
 
 EXAMPLES = (
@@ -30,6 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of this command."""
     from pathlib import Path
 
+    let_values_be_negative(parser)
     parser.add_argument(
         "caster",
         metavar="CASTER",
@@ -51,6 +60,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument(
         "--position", type=position, metavar="LAT,LON,HEIGHT", help="where the rover is"
     )
+    add_site(group)
     add_printing(parser)
     parser.set_defaults(baud=None, date=None)
 
@@ -224,9 +234,15 @@ def _verify(options: argparse.Namespace, address: "CasterAddress", stream: "Stre
     from rtcmtool.running.listening import Ear, Ending, Listening
     from rtcmtool.running.stopping import stopping
 
-    if stream.needs_position and options.position is None:
+    known = _site_position(options) if stream.needs_position else None
+    if stream.needs_position and options.position is None and known is None:
         say(options, "note: this stream asks where the rover is: --position LAT,LON,HEIGHT")
-    source = open_source(options, f"{address.url}/{stream.mountpoint}", give_up_after_s=GIVE_UP_S)
+    source = open_source(
+        options,
+        f"{address.url}/{stream.mountpoint}",
+        give_up_after_s=GIVE_UP_S,
+        known_position=known,
+    )
     ear = Ear(source, make_reference=lambda: time_reference(options))
     tally = Tally(options)
     listening = Listening(ear, duration_s=options.duration or DEFAULT_S, watch=tally.watch)
@@ -250,6 +266,37 @@ def _verify(options: argparse.Namespace, address: "CasterAddress", stream: "Stre
         show_error(failure)
     stopper.die_of_it()
     return code
+
+
+def _site_position(options: argparse.Namespace) -> "Position | None":
+    """Give the position of the mark in the site sheet, where there is one."""
+    from rtcmtool.sources import Position
+
+    sheet = site_sheet(options)
+    mark = sheet.position.mark if sheet else None
+    if mark is None:
+        return None
+    return Position(mark.latitude_deg, mark.longitude_deg, mark.ellipsoidal_height_m)
+
+
+def _headline(findings: "list[Finding]") -> str:
+    """Answer whether the stream is what its record says."""
+    from rtcmtool.diagnosis.finding import State, Weight
+
+    def names(state: State, *, blocks: bool) -> str:
+        return ", ".join(
+            finding.rule.printed
+            for finding in findings
+            if finding.state is state and (finding.rule.weight is Weight.BLOCKS or not blocks)
+        )
+
+    if names(State.BAD, blocks=True):
+        return "NOT AS ANNOUNCED"
+    if unseen := names(State.UNKNOWN, blocks=True):
+        return f"CANNOT TELL (not seen: {unseen})"
+    if other := names(State.WATCH, blocks=False):
+        return f"AS ANNOUNCED EXCEPT {other}"
+    return "AS ANNOUNCED"
 
 
 def _code(findings: "list[Finding]") -> int:
@@ -288,19 +335,20 @@ def _print_comparison(
     if not ear.state.traffic.frames:
         return
     with product(options) as console:
-        _print_findings(console, stream, findings, code, heard_s)
+        _print_findings(console, stream, findings, heard_s)
 
 
 def _print_findings(
-    console: "Console", stream: "Stream", findings: "list[Finding]", code: int, heard_s: float
+    console: "Console", stream: "Stream", findings: "list[Finding]", heard_s: float
 ) -> None:
     import textwrap
 
     from rtcmtool.diagnosis.wording import printable, seconds
     from rtcmtool.views.theme import STATE_WORDS
 
-    word = "NOT AS ANNOUNCED" if code else "AS ANNOUNCED"
-    console.print(f"{word} - {stream.mountpoint}, listened {seconds(round(heard_s))}")
+    head = f"{_headline(findings)} - {printable(stream.mountpoint)}"
+    for line in textwrap.wrap(f"{head}, listened {seconds(round(heard_s))}", console.width):
+        console.print(line)
     console.print()
     for finding in findings:
         lead = f"  {STATE_WORDS[finding.state]:<7}{finding.rule.printed:<15}"

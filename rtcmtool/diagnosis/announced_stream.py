@@ -10,7 +10,7 @@ from rtcmtool.monitor.stream_state import StreamState
 from rtcmtool.sources.sourcetable import Stream
 from rtcmtool.wire.catalogue import OBSERVATION_NUMBERS, system_of
 
-SLOW = 1.5  # times the announced interval
+OFF = 1.5  # times the announced interval, or its share: more or less often than announced
 ROUNDED_M = 2_000.0  # tables give 0.01 degrees, about 1.1 km; judgement
 FAR_M = 20_000.0  # another base; judgement
 
@@ -25,7 +25,10 @@ _POSITION = Rule(
 )  # fmt: skip
 
 # Names of systems in source tables (NTRIP revision 1, from memory) that are not our short names.
-_OTHER_NAMES = {"GLONASS": "R", "GALILEO": "E", "BEIDOU": "C", "QZSS": "J", "NAVIC": "I"}
+_OTHER_NAMES = {
+    "GLONASS": "R", "GALILEO": "E", "BEIDOU": "C", "COMPASS": "C", "SBAS": "S", "QZSS": "J",
+    "NAVIC": "I", "IRNSS": "I", "IRS": "I",
+}  # fmt: skip
 
 
 def compare_announced(stream: Stream, state: StreamState, listened_s: float) -> list[Finding]:
@@ -47,7 +50,7 @@ def compare_announced(stream: Stream, state: StreamState, listened_s: float) -> 
     """
     return [
         _messages(stream, state, listened_s),
-        _intervals(stream, state),
+        _intervals(stream, state, listened_s),
         _others(stream, state),
         _systems(stream, state),
         _position(stream, state),
@@ -85,26 +88,34 @@ def _messages(stream: Stream, state: StreamState, listened_s: float) -> Finding:
     )
 
 
-def _intervals(stream: Stream, state: StreamState) -> Finding:
+def _intervals(stream: Stream, state: StreamState, listened_s: float) -> Finding:
     announced = {name: every for name, every in _announced(stream).items() if every}
     if not announced:
         return not_applicable(_INTERVALS, "none announced")
-    told, slow = [], []
+    told, other = [], []
     for name, every in announced.items():
         stats = state.messages.by_number.get(name)
-        usual = stats.interval_s if stats else None
-        if usual is None:
+        if stats is None:
+            continue
+        usual = stats.interval_s
+        if usual is None:  # it came once: the next was due within half of the time at the latest
+            if listened_s > 2 * OFF * every:
+                other.append(f"{name} once in {seconds(round(listened_s))}, not {_every(every)}")
             continue
         told.append(name)
-        if usual > SLOW * every:
-            slow.append(f"{name} every {seconds(usual)}, not {number(every)} s")
-    if slow:
-        return Finding(_INTERVALS, State.WATCH, "; ".join(slow))
+        if usual > OFF * every or usual < every / OFF:
+            other.append(f"{name} {_every(usual)}, not {_every(every)}")
+    if other:
+        return Finding(_INTERVALS, State.WATCH, "; ".join(other))
     if not told:
         return unknown(_INTERVALS, "no message came twice")
     return Finding(
         _INTERVALS, State.OK, f"as announced, {len(told)} of {len(announced)} seen twice"
     )
+
+
+def _every(interval_s: float) -> str:
+    return f"every {number(round(interval_s, 2))} s"
 
 
 def _others(stream: Stream, state: StreamState) -> Finding:

@@ -81,8 +81,27 @@ class RefusedError(SourceError):
     """
 
 
+class NeverThereError(SourceError):
+    """There is nothing of this name: at the first opening most likely a slip of the pen.
+
+    At the first opening it is final; later it is tried again like any other failure, since what
+    was there once comes back as soon as the network does.
+    """
+
+
 class SourceEndedError(Exception):
     """The source has come to its proper end: never seen outside this room."""
+
+
+def one_sentence(error: SourceError) -> str:
+    """Give what happened and why in one sentence, for a line of events.
+
+    Examples
+    --------
+    >>> one_sentence(SourceError("COM5 is gone.", why="it was unplugged."))
+    'COM5 is gone: it was unplugged.'
+    """
+    return str(error) if error.why is None else f"{str(error).rstrip('.')}: {error.why}"
 
 
 class Source(ABC):
@@ -249,8 +268,7 @@ class LiveSource(Source):
 
     def _lose(self, error: SourceError) -> None:
         self._close()
-        text = str(error) if error.why is None else f"{error} {error.why}"
-        self._tell(SourceState.LOST, text)
+        self._tell(SourceState.LOST, one_sentence(error))
 
     def _opening(self) -> Iterator[Arrival]:
         """Open, with growing waits between the tries."""
@@ -263,32 +281,37 @@ class LiveSource(Source):
                     yield self._stamp(b"")
             except SourceError as error:
                 self._close()
-                self._after_failed_open(error, self.clocks.monotonic() - began_s)
+                tried_s = self.clocks.monotonic() - began_s
+                self._after_failed_open(error, tried_s)
             else:
                 self._has_been_open = True
                 self._tell(SourceState.OPENED, self._opened_text())
                 return
-            yield from self._pausing()
+            # The last try comes when the time is up, not after a wait that leads far beyond it.
+            limit_s = self.give_up_after_s
+            yield from self._pausing(None if limit_s is None else limit_s - tried_s)
 
     def _after_failed_open(self, error: SourceError, tried_s: float) -> None:
         """Give up, or tell and go on."""
         is_refused = isinstance(error, RefusedError)
-        if not self.is_reopened or (is_refused and not self._has_been_open):
+        is_final = is_refused or isinstance(error, NeverThereError)
+        if not self.is_reopened or (is_final and not self._has_been_open):
             raise error
         if self.give_up_after_s is not None and tried_s >= self.give_up_after_s:
             raise SourceError(
                 f"{self.text} could not be opened within {self.give_up_after_s:.0f} s.",
-                why=str(error) if error.why is None else f"{error} {error.why}",
+                why=one_sentence(error),
                 do=error.do,
             ) from error
         if is_refused:
             self._wait_s = self.longest_wait_s
-        text = str(error) if error.why is None else f"{error} {error.why}"
-        self._tell(SourceState.NOTE, text)
+        self._tell(SourceState.NOTE, one_sentence(error))
 
-    def _pausing(self) -> Iterator[Arrival]:
+    def _pausing(self, at_most_s: float | None = None) -> Iterator[Arrival]:
         """Wait before the next try; each wait is longer than the one before."""
         wait_s = self._wait_s * (1.0 + JITTER * self.clocks.random())
+        if at_most_s is not None:
+            wait_s = min(wait_s, at_most_s)
         self._wait_s = min(2.0 * self._wait_s, self.longest_wait_s)
         self._tell(SourceState.RETRYING, f"trying again in {wait_s:.0f} s")
         due_s = self.clocks.monotonic() + wait_s

@@ -13,6 +13,7 @@ from rtcmtool.wire.framing import LONGEST_FRAME, FrameScanner
 RATES = (115_200, 57_600, 38_400, 19_200, 9_600, 230_400, 460_800, 4_800)  # user-experience 2.1
 ENOUGH_BYTES = 200  # design 4.8
 TRIAL_S = 2.0  # user-experience 2.1
+DOUBT_S = 5.0  # of bytes at a rate that was given; judgement
 # So many unreadable bytes settle it before the time is up: any frame that began in them is over.
 PLENTY_BYTES = 4 * LONGEST_FRAME
 
@@ -116,3 +117,54 @@ class BaudHunt:
                 self.found_by = "sentences"
                 return True
         return False
+
+
+class RateDoubt:
+    """Notices that nothing can be read at a rate that was not looked for.
+
+    Once something could be read the rate is right, and what cannot be read has other reasons.
+
+    Parameters
+    ----------
+    rate : int
+        Bit/s.
+    """
+
+    def __init__(self, rate: int) -> None:
+        self._hunt = BaudHunt((rate,))
+        self._size_bytes = 0
+        self._first_s: float | None = None
+        self._is_over = False
+
+    def feed(self, data: bytes, monotonic_s: float) -> str | None:
+        """Take bytes that came, or none; give a sentence when the rate is in doubt, once."""
+        if self._is_over:
+            return None
+        if data and self._first_s is None:
+            self._first_s = monotonic_s
+        self._size_bytes += len(data)
+        if self._hunt.feed(data, monotonic_s) is Trial.FOUND:
+            self._is_over = True
+            return None
+        if self._first_s is None or monotonic_s - self._first_s < DOUBT_S:
+            return None
+        if self._size_bytes < ENOUGH_BYTES:
+            return None
+        self._is_over = True
+        rate = self._hunt.rate
+        return (
+            f"{self._size_bytes} bytes at {rate} baud, none readable: the rate is another one, or "
+            f"this is no RTCM 3; usual rates are {rates_text(rate)}"
+        )
+
+
+def rates_text(besides: int | None = None) -> str:
+    """Name the usual rates.
+
+    Examples
+    --------
+    >>> rates_text(besides=115200)
+    '4800, 9600, 19200, 38400, 57600, 230400 or 460800'
+    """
+    *most, last = [str(rate) for rate in sorted(RATES) if rate != besides]
+    return f"{', '.join(most)} or {last}"

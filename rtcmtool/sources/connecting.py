@@ -12,10 +12,16 @@ from collections.abc import Generator
 from dataclasses import dataclass, field
 
 from rtcmtool.errors import SourceError
-from rtcmtool.sources.base import TICK_S, Clocks, RefusedError
+from rtcmtool.sources.base import TICK_S, Clocks, NeverThereError, RefusedError
 from rtcmtool.sources.waker import Waker
 
 CONNECT_S = 10.0  # trade-facts 7.4, a judgement
+# What the name service answers where it knows that there is no such name (RFC 3493, 6.1); while
+# the network is away it gives EAI_AGAIN.
+UNKNOWN_NAME = {socket.EAI_NONAME, getattr(socket, "EAI_NODATA", socket.EAI_NONAME)}
+# Results of checking a certificate (numbers of X509_verify_cert, OpenSSL).
+_NOT_YET_VALID, _EXPIRED, _SELF_SIGNED, _SELF_SIGNED_IN_CHAIN, _NO_ISSUER = 9, 10, 18, 19, 20
+_OTHER_NAME, _OTHER_ADDRESS = 62, 64
 Steps = Generator[None, None, socket.socket]
 
 # Same order and names as getaddrinfo gives.
@@ -46,7 +52,11 @@ def connect(host: str, port: int, waker: Waker, clocks: Clocks) -> Steps:
     addresses = yield from _look_up(host, port, waker, clocks)
     failure: OSError | None = None
     for family, kind, protocol, _, address in addresses:
-        connection = socket.socket(family, kind, protocol)
+        try:
+            connection = socket.socket(family, kind, protocol)
+        except OSError as error:  # a kind of address that this computer does not have
+            failure = error
+            continue
         try:
             failure = yield from _connect_one(connection, address, waker, clocks)
         except BaseException:  # also when the generator is closed: no socket is left open
@@ -94,7 +104,11 @@ def start_tls(
         secured.close()
         raise
     secured.close()
-    raise SourceError(f"{host} did not finish the TLS greeting in {CONNECT_S:.0f} s.")
+    raise SourceError(
+        f"{host} did not finish the TLS greeting in {CONNECT_S:.0f} s.",
+        why="it may not speak TLS at this port.",
+        do="check the port, or write ntrip:// instead of ntrips://.",
+    )
 
 
 def keep_alive(connection: socket.socket) -> None:
@@ -123,6 +137,16 @@ def not_connected(host: str, port: int, error: OSError) -> SourceError:
     return SourceError(message, why=error.strerror or str(error))
 
 
+def not_found(host: str, error: OSError) -> SourceError:
+    """Say why the name of a host is not known: by the name service, or by nobody just now."""
+    kind = NeverThereError if error.errno in UNKNOWN_NAME else SourceError
+    return kind(
+        f"the name {host} cannot be found.",
+        why=f"{(error.strerror or str(error)).rstrip('.')}.",
+        do="check the spelling, and that this computer is on the network.",
+    )
+
+
 def _look_up(
     host: str, port: int, waker: Waker, clocks: Clocks
 ) -> Generator[None, None, list[Address]]:
@@ -136,7 +160,7 @@ def _look_up(
         except OSError as error:
             found.failure = error
         except UnicodeError:
-            found.failure = OSError("the name is not a possible one.")
+            found.failure = socket.gaierror(socket.EAI_NONAME, "the name is not a possible one.")
         finally:
             answering.close()
 
@@ -149,12 +173,7 @@ def _look_up(
                 break
             yield
     if found.failure is not None:
-        reason = found.failure.strerror or str(found.failure)
-        raise SourceError(
-            f"the name {host} cannot be found.",
-            why=reason,
-            do="check the spelling, and that this computer is on the network.",
-        ) from found.failure
+        raise not_found(host, found.failure) from found.failure
     return found.addresses
 
 
@@ -179,16 +198,27 @@ def _not_secured(host: str, error: OSError) -> SourceError:
     if isinstance(error, ssl.SSLCertVerificationError):
         return RefusedError(
             f"the certificate of {host} cannot be trusted.",
-            why=f"{error.verify_message}.",
-            do="check the host name and the date of this computer; else ask the caster's operator.",
+            why=f"{error.verify_message.rstrip('.')}.",
+            do=_trust_advice(error.verify_code),
         )
     if isinstance(error, ssl.SSLError):
         return RefusedError(
             f"{host} does not speak TLS at this port.",
-            why=error.reason or str(error),
+            why=f"{(error.reason or str(error)).replace('_', ' ').lower()}.",
             do="check the port, or write ntrip:// instead of ntrips://.",
         )
     return SourceError(
         f"the connection to {host} broke during the TLS greeting.",
         why=error.strerror or str(error),
     )
+
+
+def _trust_advice(verify_code: int) -> str:
+    """Say what to do about a certificate that does not hold."""
+    if verify_code in {_NOT_YET_VALID, _EXPIRED}:
+        return "check the date of this computer; if it is right, tell the caster's operator."
+    if verify_code in {_OTHER_NAME, _OTHER_ADDRESS}:
+        return "write the host name that the caster's operator gave you."
+    if verify_code in {_SELF_SIGNED, _SELF_SIGNED_IN_CHAIN, _NO_ISSUER}:
+        return "ask the caster's operator for its certificate; name the file in SSL_CERT_FILE."
+    return "check host name and date of this computer; else ask the caster's operator."

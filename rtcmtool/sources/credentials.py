@@ -1,10 +1,12 @@
 """User and password: where they come from, and a wrapper that never shows them."""
 
+import base64
 import logging
 import os
+import re
 import stat
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from rtcmtool.errors import UsageError
@@ -47,10 +49,28 @@ class Secret:
 
 @dataclass(frozen=True, slots=True)
 class Credentials:
-    """A user and a password."""
+    """A user and a password: neither is ever shown."""
 
-    user: str
+    user: str = field(repr=False)
     password: Secret
+
+    def hide(self, text: str) -> str:
+        """Blot out what a caster gives back of them, in clear or as they were sent.
+
+        Examples
+        --------
+        >>> Credentials("crew", Secret("sesame")).hide("no: crew:sesame, Y3JldzpzZXNhbWU=")
+        'no: ***, ***'
+        """
+        password = self.password.reveal()
+        for secret in (f"{self.user}:{password}", self.encoded(), password):
+            text = text.replace(secret, "***") if secret else text
+        return re.sub(rf"(?<!\w){re.escape(self.user)}(?!\w)", "***", text)
+
+    def encoded(self) -> str:
+        """Give both in the form of Basic authentication (RFC 7617): only for the wire."""
+        pair = f"{self.user}:{self.password.reveal()}"
+        return base64.b64encode(pair.encode()).decode("ascii")
 
 
 def find_credentials(
@@ -103,9 +123,9 @@ def find_credentials(
     if PASSWORD_VARIABLE in environment and environment.get(USER_VARIABLE, user) == found_user:
         return Credentials(found_user, Secret(environment[PASSWORD_VARIABLE]))
     if ask is not None:
-        return Credentials(found_user, Secret(ask(f"Password of {found_user}: ")))
+        return Credentials(found_user, Secret(ask("Password for the caster: ")))
     raise UsageError(
-        f"there is no password for the user {found_user}.",
+        "a user is named, but there is no password.",
         why="it can be asked for only on a terminal.",
         do=f"use --password-file FILE, or set {PASSWORD_VARIABLE}.",
     )

@@ -1,6 +1,5 @@
 """Ask a caster for something and read the head of its answer; what can go wrong, in words."""
 
-import base64
 import difflib
 import socket
 import ssl
@@ -11,7 +10,7 @@ from urllib.parse import quote
 
 from rtcmtool import __version__
 from rtcmtool.errors import SourceError
-from rtcmtool.sources.base import TICK_S, Clocks, RefusedError
+from rtcmtool.sources.base import TICK_S, Clocks, RefusedError, one_sentence
 from rtcmtool.sources.connecting import connect, start_tls
 from rtcmtool.sources.credentials import Credentials
 from rtcmtool.sources.http_answer import Answer, AnswerError, AnswerReader
@@ -25,6 +24,8 @@ ANSWER_S = 10.0  # until the head of the answer is complete
 QUIET_HEAD_S = 1.0  # a head of revision 1 without a blank line ends when nothing follows
 TABLE_S = 15.0
 LARGEST_TABLE_BYTES = 8 * 1024 * 1024
+LONGEST_SAID_BYTES = 2048
+TLS_ALERT = b"\x15\x03"  # content type and version of a record (RFC 8446, 5.1)
 WANTS_REVISION_1 = (400, 405, 501, 505)  # what casters of revision 1 say to a request of 2
 
 
@@ -78,8 +79,7 @@ def request(address: CasterAddress, revision: int, gga: str | None = None) -> by
     if revision == 2 and gga is not None:
         lines.append(f"Ntrip-GGA: {gga}")
     if address.credentials is not None:
-        pair = f"{address.credentials.user}:{address.credentials.password.reveal()}"
-        lines.append("Authorization: Basic " + base64.b64encode(pair.encode()).decode())
+        lines.append(f"Authorization: Basic {address.credentials.encoded()}")
     if revision == 2:
         lines.append("Connection: close")
     return "\r\n".join([*lines, "", ""]).encode("ascii")
@@ -202,7 +202,11 @@ def _read_head(
     while reader.answer is None:
         now_s = clocks.monotonic()
         if now_s - began_s > ANSWER_S and not reader.is_acknowledged:
-            raise SourceError(f"{address.name} does not answer within {ANSWER_S:.0f} s.")
+            raise SourceError(
+                f"{address.name} does not answer within {ANSWER_S:.0f} s.",
+                why="it takes the connection, and says nothing whole.",
+                do=f"check the port ({DEFAULT_PORT} is usual for ntrip://).",
+            )
         if reader.is_acknowledged and now_s - heard_s > QUIET_HEAD_S:
             return reader.finish()
         if not is_ready(connection, TICK_S, waker):
@@ -211,10 +215,14 @@ def _read_head(
         try:
             data = receive(connection, address.name) or b""
         except SourceError as error:
+            if head.startswith(b"ERROR"):
+                raise no_caster(address, head) from error
             if head:
                 raise
-            raise _NoAnswerError(f"{address.name} gives no answer.", why=str(error)) from error
-        head += data[:200]
+            raise _no_answer(address, error) from error
+        head += data[:LONGEST_SAID_BYTES]
+        if head.startswith(TLS_ALERT):
+            raise no_caster(address, head)
         heard_s = clocks.monotonic()
         try:
             body = reader.feed(data)
@@ -223,12 +231,29 @@ def _read_head(
     return body
 
 
+def _no_answer(address: CasterAddress, error: SourceError) -> _NoAnswerError:
+    """Say that the connection was closed or broken before a word came."""
+    do = f"check the port ({DEFAULT_PORT} is usual)."
+    if address.tls is None:
+        do = f"check the port ({DEFAULT_PORT} is usual); where TLS is wanted write ntrips://."
+    return _NoAnswerError(f"{address.name} gives no answer.", why=one_sentence(error), do=do)
+
+
+def _said(address: CasterAddress, text: str) -> str:
+    """Give what a caster says, fit to be shown: some give back what they were sent."""
+    shown = "".join(c if c.isprintable() else " " for c in text).strip()
+    return shown if address.credentials is None else address.credentials.hide(shown)
+
+
 def no_caster(address: CasterAddress, head: bytes) -> SourceError:
     """Say that the answer is not that of a caster, with what it says."""
-    said = "".join(
-        character if character.isprintable() else " "
-        for character in head[:80].decode("latin-1").partition("\n")[0]
-    ).strip()
+    if head.startswith(TLS_ALERT):
+        return RefusedError(
+            f"{address.name} wants TLS.",
+            why="it answers with an alert of TLS.",
+            do="write ntrips:// instead of ntrip://.",
+        )
+    said = _said(address, head.decode("latin-1").partition("\n")[0])[:80]
     if said.upper().startswith("ERROR"):
         return RefusedError(
             f"{address.name} refuses.",
@@ -256,7 +281,12 @@ def refusal(address: CasterAddress, answer: Answer) -> SourceError | None:
             do="check host and port; open any page in a browser to see whether a log-in is asked.",
         )
     if answer.code != 200:
-        return SourceError(f"{name} refuses.", why=f"it says: {answer.code} {answer.reason}")
+        said = _said(address, answer.reason)
+        return SourceError(
+            f"{name} refuses.",
+            why=f"it says: {answer.code} {said}",
+            do="ask the caster's operator, if it stays so.",
+        )
     return None
 
 
@@ -264,7 +294,7 @@ def _not_allowed(address: CasterAddress, answer: Answer) -> RefusedError:
     scheme = answer.headers.get("www-authenticate", "Basic").partition(" ")[0]
     if scheme.lower() not in {"basic", ""}:
         return RefusedError(
-            f"{address.name} asks for a log-in of the kind {scheme}.",
+            f"{address.name} asks for a log-in of the kind {_said(address, scheme)}.",
             why="only Basic is spoken here.",
             do="ask the caster's operator for Basic authentication.",
         )
@@ -274,7 +304,7 @@ def _not_allowed(address: CasterAddress, answer: Answer) -> RefusedError:
             do="add --user NAME; the password is asked for, or read from --password-file.",
         )
     return RefusedError(
-        f"{address.name} refuses the user {address.credentials.user} for {address.mountpoint}.",
+        f"{address.name} refuses user and password for {address.mountpoint}.",
         why="the password is wrong, the subscription does not hold this stream, "
         "or the account is in use elsewhere.",
         do="check user and password; end other connections of this account.",

@@ -101,6 +101,11 @@ def parse_caster(text: str, options: SourceOptions | None = None) -> CasterAddre
     parts = _split(text if "://" in text else f"ntrip://{text}")
     if parts.scheme not in {"ntrip", "ntrips"}:
         raise UsageError(f"{text} is no caster.", do="write ntrip://HOST:PORT or ntrips://HOST.")
+    if parts.query or parts.fragment:  # not repeated: such a place is where passwords are put
+        raise UsageError(
+            "the address of the caster goes on behind the name of the stream.",
+            do="end it there; add --user NAME, and the password is asked for.",
+        )
     tls = None
     if parts.scheme == "ntrips":
         tls = options.tls or ssl.create_default_context()
@@ -171,6 +176,10 @@ def _serial(text: str, options: SourceOptions) -> SerialSource:
 
 def _from_url(text: str, options: SourceOptions) -> Source:
     scheme = text.partition("://")[0].lower()
+    if scheme in {"rfc2217", "socket"}:
+        parts = _split(text)
+        if parts.port is None:
+            raise UsageError(f"{text} is not complete.", do=f"write {scheme}://HOST:PORT")
     if scheme in SERIAL_URLS:
         return _serial(text, options)
     if scheme == "file":

@@ -3,16 +3,21 @@
 import errno
 import os
 import re
+import socket
 import stat
 import sys
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import urlsplit
 
 from serial.tools import list_ports
 
 from rtcmtool.errors import SourceError
 from rtcmtool.sources.base import RefusedError
+from rtcmtool.sources.connecting import not_connected, not_found
 
+PSEUDO_TERMINALS = range(136, 144)  # list of device numbers of Linux, from memory
+PSEUDO_TERMINAL_MAKER = os.makedev(5, 2) if hasattr(os, "makedev") else 0  # ptmx; the same
 MEMORY_DEVICES = 1  # null, zero and the like: list of device numbers of Linux, from memory
 
 
@@ -44,7 +49,8 @@ def natural_key(name: str) -> list[tuple[int, int, str]]:
 def holder_of(device: str) -> str | None:
     """Name the process that holds a device open; None where that cannot be found.
 
-    Only Linux tells, and only about processes of the same user (or to root).
+    Only Linux tells, and only about processes of the same user (or to root). The program that made
+    a pseudo-terminal may hold both of its ends: that one is no reader of the port.
     """
     if sys.platform != "linux":
         return None
@@ -58,7 +64,7 @@ def holder_of(device: str) -> str | None:
     for process in processes:
         if int(process.name) == os.getpid():
             continue
-        if _holds(process, wanted):
+        if _holds(process, wanted) and not _made(process, wanted):
             return f"{_process_name(process)} (process {process.name})"
     return None
 
@@ -73,15 +79,11 @@ def not_opened(device: str, error: OSError) -> SourceError:
     error : OSError
         As the operating system or pyserial raised it.
     """
-    if "://" in device:
-        return SourceError(
-            f"{device} cannot be opened.",
-            why=str(error).rstrip(".") + ".",
-            do="check the address, and that the device behind it is switched on.",
-        )
+    if device.lower().startswith(("rfc2217://", "socket://")):
+        return _far_not_opened(device, error)
     code = _code_of(error)
     is_there = not device.startswith("/") or Path(device).exists()
-    if code == errno.ENOENT or not is_there:
+    if code == errno.ENOENT or not is_there or "no ports found" in str(error):
         return _no_port(device)
     if code in {errno.EACCES, errno.EPERM} and sys.platform != "win32":
         return _not_permitted(device)
@@ -96,6 +98,25 @@ def not_opened(device: str, error: OSError) -> SourceError:
         why=(error.strerror or str(error)).rstrip(".") + ".",
         do="unplug it, plug it in again, then run the same line again.",
     )
+
+
+def _far_not_opened(device: str, error: OSError) -> SourceError:
+    """Say why a port behind the network cannot be opened."""
+    parts, cause = urlsplit(device), error.__context__
+    host = parts.hostname or ""
+    if isinstance(cause, socket.gaierror):
+        return not_found(host, cause)
+    if isinstance(cause, OSError):
+        return not_connected(host, parts.port or 0, cause)
+    if "does not accept" in str(error):
+        why, do = "it does not take the rate of the port.", "set --baud to a rate that it knows."
+    elif "RFC2217" in str(error):
+        why = "what answers there does not speak RFC 2217."
+        do = "check the port; bytes alone are heard with tcp://."
+    else:
+        why = f"{str(error).rstrip('.')}."
+        do = "check the address, and that the device behind it is switched on."
+    return SourceError(f"{device} cannot be opened.", why=why, do=do)
 
 
 def in_use(device: str, holder: str | None) -> RefusedError:
@@ -173,6 +194,13 @@ def _holds(process: Path, device_number: int) -> bool:
         if stat.S_ISCHR(status.st_mode) and status.st_rdev == device_number:
             return True
     return False
+
+
+def _made(process: Path, device_number: int) -> bool:
+    """Tell whether a device is a pseudo-terminal, and a process has the other end of one."""
+    if os.major(device_number) not in PSEUDO_TERMINALS:
+        return False
+    return _holds(process, PSEUDO_TERMINAL_MAKER)
 
 
 def _process_name(process: Path) -> str:

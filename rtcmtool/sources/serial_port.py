@@ -4,6 +4,9 @@ import errno
 import io
 import logging
 import os
+import queue
+import socket
+import threading
 from collections import deque
 from collections.abc import Iterator
 
@@ -11,7 +14,7 @@ import serial
 
 from rtcmtool.errors import SourceError, UsageError
 from rtcmtool.sources.base import READ_BYTES, TICK_S, Arrival, Clocks, LiveSource, SourceState
-from rtcmtool.sources.baud import RATES, BaudHunt, Trial
+from rtcmtool.sources.baud import RATES, BaudHunt, RateDoubt, Trial, rates_text
 from rtcmtool.sources.ports import holder_of, in_use, not_opened
 
 log = logging.getLogger(__name__)
@@ -24,6 +27,8 @@ else:
     CONFIGURE_ERRORS = (OSError, ValueError)
 
 WITHOUT_RATE = ("socket://", "loop://")  # no line behind them whose rate could be wrong
+THROUGH_NETWORK = ("rfc2217://", "socket://")
+SILENT_NETWORK_S = 60.0  # half-open connections, as with tcp://; trade-facts 7.4, a judgement
 
 
 class SerialSource(LiveSource):
@@ -60,8 +65,11 @@ class SerialSource(LiveSource):
         super().__init__(text, clocks=clocks, give_up_after_s=give_up_after_s)
         self.baud = baud
         self.unreadable_bytes = 0
-        has_rate = not text.lower().startswith(WITHOUT_RATE)
-        self._hunt = BaudHunt() if baud is None and has_rate else None
+        if text.lower().startswith(THROUGH_NETWORK):
+            self.stall_s = SILENT_NETWORK_S
+        self._has_rate = not text.lower().startswith(WITHOUT_RATE)
+        self._hunt = BaudHunt() if baud is None and self._has_rate else None
+        self._doubt: RateDoubt | None = None
         self._held: deque[Arrival] = deque()  # of the present trial
         self._port: serial.SerialBase | None = None
         self._descriptor: int | None = None
@@ -73,7 +81,6 @@ class SerialSource(LiveSource):
         return 0 if hunt is None or hunt.found is not None or hunt.rounds else hunt.trial_bytes
 
     def _open(self) -> Iterator[None]:
-        yield from ()
         is_device = "://" not in self.text
         if is_device and (holder := holder_of(self.text)) is not None:
             # Two readers of one port take each other's bytes away: neither has a whole stream.
@@ -84,14 +91,40 @@ class SerialSource(LiveSource):
             port.timeout = 0 if is_device else TICK_S
             if is_device and os.name == "posix":
                 port.exclusive = True
-            port.open()
+            if self.text.lower().startswith("socket://"):
+                # A fresh connection has no old bytes: pyserial would throw away the first new ones.
+                port.reset_input_buffer = lambda: None
+            if self.text.lower().startswith(THROUGH_NETWORK):
+                yield from self._opening_far(port)
+            else:
+                port.open()
+            self._descriptor = _descriptor_of(port) if os.name == "posix" else None
+            timeout_s = 0 if self._descriptor is not None else TICK_S
+            if port.timeout != timeout_s:  # setting it negotiates anew with a far port
+                port.timeout = timeout_s
         except (ValueError, KeyError) as error:  # KeyError: pyserial formats a message wrongly
             raise UsageError(f"{self.text} is no usable serial port.", why=f"{error}.") from error
         except OSError as error:  # serial.SerialException is one
             raise not_opened(self.text, error) from error
         self._port = port
-        self._descriptor = _descriptor_of(port) if os.name == "posix" else None
-        port.timeout = 0 if self._descriptor is not None else TICK_S
+        is_settled = self._has_rate and (self._hunt is None or self._hunt.found is not None)
+        self._doubt = RateDoubt(rate) if is_settled else None
+
+    def _opening_far(self, port: "serial.SerialBase") -> Iterator[None]:
+        """Open a port behind the network in a thread: pyserial may need ten seconds for it."""
+        opening = _Opening(port)
+        try:
+            while not self._wait(TICK_S, opening.ended):
+                yield
+        except BaseException:  # stopped meanwhile: nobody will read it
+            opening.abandon()
+            raise
+        finally:
+            opening.ended.close()
+        if opening.failure is not None:
+            raise opening.failure
+        if not port.is_open:
+            raise SourceError(f"{self.text} cannot be opened.")
 
     def _read(self, wait_s: float) -> list[Arrival]:
         try:
@@ -99,13 +132,20 @@ class SerialSource(LiveSource):
         except OSError as error:
             if error.errno == errno.EINTR:
                 return []
-            raise SourceError(
-                f"{self.text} is gone.", why="it was unplugged, or its device has failed."
-            ) from error
+            raise self._gone() from error
         arrivals = [self._stamp(data)] if data else []
-        if self._hunt is None or self._hunt.found is not None:
-            return arrivals
-        return self._hunting(self._hunt, arrivals)
+        if self._hunt is not None and self._hunt.found is None:
+            return self._hunting(self._hunt, arrivals)
+        if self._doubt and (text := self._doubt.feed(data, self.clocks.monotonic())):
+            self._tell(SourceState.NOTE, text)
+        return arrivals
+
+    def _gone(self) -> SourceError:
+        if self.text.lower().startswith(THROUGH_NETWORK):
+            return SourceError(f"the connection to {self.text} broke.")
+        return SourceError(
+            f"{self.text} is gone.", why="it was unplugged, or its device has failed."
+        )
 
     def _read_port(self, wait_s: float) -> bytes:
         """Read what is there; wait for it at most so long."""
@@ -115,6 +155,9 @@ class SerialSource(LiveSource):
                 return b""
             return bytes(self._port.read(READ_BYTES))
         self._wait(0.0)  # only to notice a stop: the port itself waits
+        waiting = getattr(self._port, "_read_buffer", None)
+        if isinstance(waiting, queue.Queue):
+            return _take(waiting, wait_s)
         data = bytes(self._port.read(1))
         if data and (more := self._port.in_waiting):
             data += bytes(self._port.read(more))
@@ -131,8 +174,12 @@ class SerialSource(LiveSource):
             self.baud = hunt.found
             self._tell(SourceState.NOTE, f"{rate} baud, found by its {hunt.found_by}")
         elif trial is Trial.MOVED_ON:
-            text = f"{trial_bytes} bytes at {rate} baud, none readable; trying {hunt.rate}"
-            self._tell(SourceState.NOTE, text)
+            if is_first_round:  # later ones would tell the same for ever
+                text = f"{trial_bytes} bytes at {rate} baud, none readable; trying {hunt.rate}"
+                self._tell(SourceState.NOTE, text)
+            if is_first_round and hunt.rounds:
+                text = f"bytes come, but none are readable at {rates_text()} baud; trying on"
+                self._tell(SourceState.NOTE, text)
             self._set_rate(hunt.rate)
             if is_first_round:
                 self.unreadable_bytes += trial_bytes
@@ -176,3 +223,57 @@ def _descriptor_of(port: "serial.SerialBase") -> int | None:
         return int(port.fileno())
     except (io.UnsupportedOperation, AttributeError):
         return None
+
+
+class _Opening:
+    """A port being opened by a thread; `ended` becomes readable when that is over."""
+
+    def __init__(self, port: "serial.SerialBase") -> None:
+        self.failure: OSError | ValueError | KeyError | None = None
+        self.ended, self._telling = socket.socketpair()
+        self._port = port
+        self._is_abandoned = False
+        self._lock = threading.Lock()
+        threading.Thread(target=self._work, daemon=True, name=f"open {port.portstr}").start()
+
+    def _work(self) -> None:
+        try:
+            self._port.open()
+        except (OSError, ValueError, KeyError) as error:
+            self.failure = error
+        finally:  # also when a fault shows itself: nobody waits for ever
+            with self._lock:
+                self._telling.close()
+                if self._is_abandoned:
+                    self._port.close()
+
+    def abandon(self) -> None:
+        """Let the thread close what it opens, or has opened."""
+        with self._lock:
+            self._is_abandoned = True
+        if self._port.is_open:
+            self._port.close()
+
+
+def _take(waiting: "queue.Queue[bytes | None]", wait_s: float) -> bytes:
+    """Take what pyserial's own reader of a far port has received.
+
+    Its `read` would lose what it has taken when that reader ends meanwhile.
+
+    Raises
+    ------
+    SourceError
+        If the reader has ended, and nothing is left.
+    """
+    taken = bytearray()
+    try:
+        piece = waiting.get(timeout=wait_s)
+        while piece is not None:
+            taken += piece
+            piece = waiting.get_nowait()
+    except queue.Empty:
+        return bytes(taken)
+    if not taken:
+        raise SourceError("the reader of the port has ended.")
+    waiting.put(None)  # told next time
+    return bytes(taken)

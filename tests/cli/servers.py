@@ -38,12 +38,12 @@ def sends_for_ever(data: bytes, every_s: float) -> ScriptOf:
     return script
 
 
-def answers(*pieces: bytes, stays: bool = True) -> ScriptOf:
+def answers(*pieces: bytes, every_s: float = 0.0, stays: bool = True) -> ScriptOf:
     """Read a request, then send."""
 
     def script(connection: socket.socket) -> None:
         read_request(connection)
-        sends(*pieces, stays=stays)(connection)
+        sends(*pieces, every_s=every_s, stays=stays)(connection)
 
     return script
 

@@ -1,15 +1,18 @@
 """`streams`: the source table of a caster on this computer, and what it is worth."""
 
+import re
+import socket
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
 from rtcmtool.cli.streams import table_lines
 from rtcmtool.sources import parse_sourcetable
 from tests.cli.conftest import Run, Runner
-from tests.cli.servers import ANSWER, TABLE_HEAD, address, answers, chunked
-from tests.sources.conftest import Server
-from tests.streams import GROUND, base_stream, data_of
+from tests.cli.servers import ANSWER, TABLE_HEAD, address, answers, chunked, sends
+from tests.sources.conftest import Server, read_request
+from tests.streams import GROUND, START_MS, base_stream, data_of
 
 Serve = Callable[..., Server]
 LATITUDE, LONGITUDE, _ = GROUND
@@ -111,9 +114,18 @@ def test_verify_needs_a_stream(run: Runner, serve: Serve) -> None:
 # ---- does it send what it says?
 
 
-def verify(run: Runner, serve: Serve, announced: bytes, sent: bytes, *more: str) -> Run:
+def verify(
+    run: Runner,
+    serve: Serve,
+    announced: bytes,
+    sent: bytes | tuple[bytes, ...],
+    *more: str,
+    every_s: float = 0.0,
+) -> Run:
     table = TABLE_HEAD + announced + b"ENDSOURCETABLE\r\n"
-    server = serve(answers(table), answers(ANSWER, chunked(sent)))
+    pieces = [sent] if isinstance(sent, bytes) else sent
+    stream = answers(ANSWER, *map(chunked, pieces), every_s=every_s)
+    server = serve(answers(table), stream)
     return run("streams", address(server, "ntrip"), "--verify", "HILL", "--duration", "1.6", *more)
 
 
@@ -124,7 +136,7 @@ STREAM = data_of(base_stream(30))
 def test_a_stream_that_is_what_it_says(run: Runner, serve: Serve) -> None:
     done = verify(run, serve, record("HILL"), STREAM)
     assert done.code == 0
-    assert done.out.startswith("AS ANNOUNCED - HILL")
+    assert done.out.startswith("AS ANNOUNCED EXCEPT intervals - HILL")  # all came at once
     assert "all 7 come" in done.out
     assert max(map(len, done.lines)) <= 80
 
@@ -135,7 +147,7 @@ def test_a_stream_that_is_what_it_says(run: Runner, serve: Serve) -> None:
     [
         (record("HILL", messages="1005(0.2),1074(1)"), "stream_messages", "bad"),
         (record("HILL", messages="1006(10),1074(1)"), "stream_unannounced", "watch"),
-        (record("HILL", messages="1006(1),1074(1)"), "stream_intervals", "ok"),
+        (record("HILL", messages="1006,1074"), "stream_intervals", "not-applicable"),
         (record("HILL", systems="GPS+QZS"), "stream_systems", "bad"),
         (record("HILL", systems="GPS+GLO"), "stream_systems", "watch"),
         (record("HILL", place=(LATITUDE + 1, LONGITUDE)), "stream_position", "bad"),
@@ -151,6 +163,88 @@ def test_what_differs_is_told(
     found = {each["rule"]: each for each in done.json["rules"]}
     assert found[rule]["state"] == state
     assert done.code == done.json["exit_code"] == (1 if state == "bad" else 0)
+
+
+EPOCHS = tuple(data_of(base_stream(1, start_ms=START_MS + 250 * index)) for index in range(12))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("messages", "state", "words"),
+    [
+        ("1074(0.25),1006(0.25)", "ok", "as announced, 2 of 2 seen twice"),
+        ("1074(1)", "watch", "1074 every 0.25 s, not every 1 s"),
+        ("1074(0.05)", "watch", ", not every 0.05 s"),
+    ],
+)
+def test_intervals_are_compared_as_they_come(
+    run: Runner, serve: Serve, messages: str, state: str, words: str
+) -> None:
+    announced = record("HILL", messages=messages)
+    done = verify(run, serve, announced, EPOCHS, "--json", every_s=0.25)
+    found = {each["rule"]: each for each in done.json["rules"]}["stream_intervals"]
+    assert found["state"] == state
+    assert words in re.sub(r"every 0\.2[3-7] s", "every 0.25 s", found["text"])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("announced", "head"),
+    [
+        (record("HILL", systems="GPS+QZSS"), "NOT AS ANNOUNCED - HILL"),
+        (record("HILL", systems="GPS+GLONASS"), "AS ANNOUNCED EXCEPT intervals, systems - HILL"),
+        (record("HILL", messages="1074,1084,1094,1124,1006,1033,1230,1019(60)"),
+         "CANNOT TELL (not seen: messages) - HILL"),
+    ],
+)  # fmt: skip
+def test_the_first_line_says_what_is_not_as_announced(
+    run: Runner, serve: Serve, announced: bytes, head: str
+) -> None:
+    done = verify(run, serve, announced, EPOCHS, every_s=0.25)
+    assert " ".join(done.out.split()).startswith(head)
+    assert done.code == (0 if head.startswith("AS") else 1)
+
+
+@pytest.mark.slow
+def test_a_stream_that_asks_where_the_rover_is_gets_the_mark_of_the_site_sheet(
+    run: Runner, serve: Serve, tmp_path: Path
+) -> None:
+    sheet = tmp_path / "site.toml"
+    sheet.write_text(
+        "[position]\nlatitude_deg = -33.5\nlongitude_deg = 151.25\nellipsoidal_height_m = 12.0\n"
+    )
+    asked: list[bytes] = []
+
+    def stream(connection: socket.socket) -> None:
+        asked.append(read_request(connection))
+        sends(ANSWER, chunked(STREAM))(connection)
+
+    table = TABLE_HEAD + record("HILL", needs_position=1) + b"ENDSOURCETABLE\r\n"
+    server = serve(answers(table), stream)
+    more = ("--verify", "HILL", "--duration", "1")
+    run("streams", address(server, "ntrip"), *more, "--site", sheet)
+    assert b",3330.0000,S,15115.0000,E,1," in asked[0]
+    server = serve(answers(table), stream)
+    run("streams", address(server, "ntrip"), *more, "--position", "-12.5,-34.25")
+    assert b",1230.0000,S,03415.0000,W,1," in asked[1]
+    server = serve(answers(table), stream)
+    done = run("streams", address(server, "ntrip"), *more)
+    assert b"GGA" not in asked[2]
+    assert "asks where the rover is: --position" in done.err
+
+
+@pytest.mark.slow
+def test_a_table_of_the_first_revision_and_one_in_chunks_are_read_by_the_program(
+    run_process: Runner, serve: Serve
+) -> None:
+    body = record("HILL") + b"ENDSOURCETABLE\r\n"
+    old = b"SOURCETABLE 200 OK\r\nServer: caster\r\nContent-Type: text/plain\r\n\r\n"
+    new = TABLE_HEAD.replace(b"\r\n\r\n", b"\r\nTransfer-Encoding: chunked\r\n\r\n")
+    cut = [chunked(body[at : at + 17]) for at in range(0, len(body), 17)]
+    for answer in ([old, body], [new, *cut, b"0\r\n\r\n"]):
+        done = run_process("streams", address(serve(answers(*answer)), "ntrip"))
+        assert done.code == 0
+        assert done.lines[-1] == "1 stream"
 
 
 @pytest.mark.slow

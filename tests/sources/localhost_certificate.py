@@ -1,6 +1,7 @@
-"""A certificate for localhost that the tests made for themselves, valid from 2020 to 2120.
+"""Certificates that the tests made for themselves, all with one key.
 
-Nothing trusts it but the tests, and it protects nothing: its key is here on purpose.
+For localhost from 2020 to 2120; one that has expired; one for another name. Nothing trusts them
+but the tests, and they protect nothing: the key is here on purpose.
 """
 
 KEY = """\
@@ -21,5 +22,31 @@ Ud2pKcmjTjBMMBoGA1UdEQQTMBGCCWxvY2FsaG9zdIcEfwAAATAPBgNVHRMBAf8E
 BTADAQH/MB0GA1UdDgQWBBRvSNJty5RFo+tWx05KDFFdaP86NjAKBggqhkjOPQQD
 AgNHADBEAiB2OLAI8gQI+JVuAKx8PGUj4uOGqfAXzfs/7Wc/PEl8IQIgLIl44tLR
 3k6ibYeJHdsvKPEyu3oJnq7AmgmjfPXT+6s=
+-----END CERTIFICATE-----
+"""
+
+EXPIRED = """\
+-----BEGIN CERTIFICATE-----
+MIIBZjCCAQugAwIBAgIBAjAKBggqhkjOPQQDAjAUMRIwEAYDVQQDDAlsb2NhbGhv
+c3QwHhcNMjAwMTAxMDAwMDAwWhcNMjEwMTAxMDAwMDAwWjAUMRIwEAYDVQQDDAls
+b2NhbGhvc3QwWTATBgcqhkjOPQIBBggqhkjOPQMBBwNCAATUDZdXS624OWINa5gZ
+Q+DbMgulR0UkJIAxWFdQNj4H5eEU6rOvJ4+UPWYu1TREooxYKtV6xZjkDZFyrVHd
+qSnJo04wTDAaBgNVHREEEzARgglsb2NhbGhvc3SHBH8AAAEwDwYDVR0TAQH/BAUw
+AwEB/zAdBgNVHQ4EFgQUb0jSbcuURaPrVsdOSgxRXWj/OjYwCgYIKoZIzj0EAwID
+SQAwRgIhAMkxZQXesqGfQXuasyElZebeXwcHxLuJgV5dJYlqA/l5AiEA6/CBtHLz
+xsI5JHvdDITlfo/Y82fs1zzLk38PG8DhyZk=
+-----END CERTIFICATE-----
+"""
+
+OTHER_NAME = """\
+-----BEGIN CERTIFICATE-----
+MIIBcDCCARagAwIBAgIBAjAKBggqhkjOPQQDAjAZMRcwFQYDVQQDDA5jYXN0ZXIu
+ZXhhbXBsZTAgFw0yMDAxMDEwMDAwMDBaGA8yMTIwMDEwMTAwMDAwMFowGTEXMBUG
+A1UEAwwOY2FzdGVyLmV4YW1wbGUwWTATBgcqhkjOPQIBBggqhkjOPQMBBwNCAATU
+DZdXS624OWINa5gZQ+DbMgulR0UkJIAxWFdQNj4H5eEU6rOvJ4+UPWYu1TREooxY
+KtV6xZjkDZFyrVHdqSnJo00wSzAZBgNVHREEEjAQgg5jYXN0ZXIuZXhhbXBsZTAP
+BgNVHRMBAf8EBTADAQH/MB0GA1UdDgQWBBRvSNJty5RFo+tWx05KDFFdaP86NjAK
+BggqhkjOPQQDAgNIADBFAiA09VLv8SUnkb367zBeHzmp0DityW//PsTZlUIeuLsE
+owIhAI8zZYQg6nY5uIRx8Sb0XRwRXDCFOwadRfQVNR2W7Rin
 -----END CERTIFICATE-----
 """

@@ -2,7 +2,16 @@ import random
 
 import pytest
 
-from rtcmtool.sources.baud import ENOUGH_BYTES, PLENTY_BYTES, RATES, TRIAL_S, BaudHunt, Trial
+from rtcmtool.sources.baud import (
+    DOUBT_S,
+    ENOUGH_BYTES,
+    PLENTY_BYTES,
+    RATES,
+    TRIAL_S,
+    BaudHunt,
+    RateDoubt,
+    Trial,
+)
 
 FRAME = bytes.fromhex("D300133ED7D30202980EDEEF34B4BD62AC0941986F33360B98")  # 1005, RTCM 10403
 SENTENCE = b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47\r\n"
@@ -85,3 +94,28 @@ def test_once_found_a_rate_stays() -> None:
     hunt.feed(FRAME, 0.0)
     assert hunt.feed(noise(PLENTY_BYTES), 99.0) is Trial.FOUND
     assert hunt.rate == 115200
+
+
+def test_a_settled_rate_is_doubted_once_when_nothing_is_readable() -> None:
+    doubt = RateDoubt(9600)
+    assert doubt.feed(noise(ENOUGH_BYTES), 10.0) is None
+    assert doubt.feed(b"", 10.0 + DOUBT_S - 0.01) is None
+    text = doubt.feed(b"", 10.0 + DOUBT_S)
+    assert text is not None
+    assert text.startswith("200 bytes at 9600 baud, none readable")
+    assert text.endswith("usual rates are 4800, 19200, 38400, 57600, 115200, 230400 or 460800")
+    assert doubt.feed(noise(9000), 100.0) is None
+
+
+@pytest.mark.parametrize("data", [b"", noise(ENOUGH_BYTES - 1)])
+def test_silence_and_a_few_bytes_raise_no_doubt(data: bytes) -> None:
+    doubt = RateDoubt(9600)
+    assert doubt.feed(data, 0.0) is None
+    assert doubt.feed(b"", 1000.0) is None
+
+
+@pytest.mark.parametrize("text", [FRAME, SENTENCE])
+def test_a_rate_at_which_something_was_readable_is_never_doubted(text: bytes) -> None:
+    doubt = RateDoubt(9600)
+    doubt.feed(noise(5000) + text, 0.0)
+    assert doubt.feed(noise(5000), 1000.0) is None

@@ -13,7 +13,7 @@ from rtcmtool.sources.ntrip import NtripSource
 from rtcmtool.sources.ntrip_request import CasterAddress, read_sourcetable
 from rtcmtool.sources.position_line import Position
 from tests.sources.conftest import Reader, has, read_request, until_closed
-from tests.sources.localhost_certificate import CERTIFICATE, KEY
+from tests.sources.localhost_certificate import CERTIFICATE, EXPIRED, KEY, OTHER_NAME
 
 FRAME = bytes.fromhex("D300133ED7D30202980EDEEF34B4BD62AC0941986F33360B98")  # 1005, RTCM 10403
 CHUNKED = (
@@ -121,7 +121,7 @@ def test_user_and_password_go_out_in_basic_form_and_nowhere_else(serve, caplog) 
 
 @pytest.mark.parametrize(
     ("credentials", "expected"),
-    [(None, "asks for a user"), (Credentials("crew", Secret(WORD)), "refuses the user crew")],
+    [(None, "asks for a user"), (Credentials("crew", Secret(WORD)), "refuses user and password")],
 )
 def test_a_wrong_password_is_final_and_not_tried_again(serve, credentials, expected) -> None:
     answer = b'HTTP/1.0 401 Unauthorized\r\nWWW-Authenticate: Basic realm="x"\r\n\r\n'
@@ -130,7 +130,9 @@ def test_a_wrong_password_is_final_and_not_tried_again(serve, credentials, expec
         Reader(caster.source(credentials=credentials)).read()
     assert caught.value.exit_code == 3
     assert caught.value.do
-    assert WORD not in f"{caught.value} {caught.value.why} {caught.value.do}"
+    told = f"{caught.value} {caught.value.why} {caught.value.do}"
+    assert WORD not in told
+    assert "crew" not in told
     assert caster.server.connections == 1
 
 
@@ -160,14 +162,19 @@ def test_a_source_table_instead_of_data_names_the_nearest_stream(serve, head: by
     assert "did you mean MARSH?" in (caught.value.do or "")
 
 
-def test_a_stream_that_goes_away_later_is_tried_again_but_seldom(serve, hand_clock) -> None:
+@pytest.mark.parametrize(
+    "head", [b"HTTP/1.1 401 Unauthorized", b"HTTP/1.1 403 Forbidden", b"HTTP/1.1 404 Not Found"]
+)
+def test_a_stream_that_goes_away_later_is_tried_again_but_seldom(
+    serve, hand_clock, head: bytes
+) -> None:
     def stream(connection: socket.socket) -> None:
         read_request(connection)
         connection.sendall(b"ICY 200 OK\r\n\r\n" + FRAME)
 
     def missing(connection: socket.socket) -> None:
         read_request(connection)
-        connection.sendall(b"HTTP/1.1 404 Not Found\r\n\r\n")
+        connection.sendall(head + b"\r\n\r\n")
 
     server = serve(stream, missing, missing, stream)
     address = CasterAddress("127.0.0.1", server.port, "MARSH")
@@ -183,12 +190,34 @@ def test_a_stream_that_goes_away_later_is_tried_again_but_seldom(serve, hand_clo
         (b"HTTP/1.1 200 OK\r\nContent-Type: text/html\r\n\r\n<html>", "web page"),
         (b"HTTP/1.1 302 Found\r\nLocation: http://login.example\r\n\r\n", "web page"),
         (b"ERROR - Bad Password\r\n", "refuses"),
+        (b"ERROR - Bad Password", "refuses"),
+        (b"\x15\x03\x03\x00\x02\x02\x46", "wants TLS"),
         (FRAME * 3, "no caster"),
     ],
 )
 def test_what_is_no_caster_is_told(serve, answer: bytes, expected: str) -> None:
     with pytest.raises(RefusedError, match=expected):
-        Reader(Caster(serve, answer).source()).read()
+        Reader(Caster(serve, answer, stays_open=False).source()).read()
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [
+        b"ERROR - no such user crew, password %b\r\n",
+        b"HTTP/1.1 503 no %b for crew (Basic Y3Jldzpz)\r\n\r\n",
+        b"who is crew:%b?\r\n",
+    ],
+)
+def test_what_a_caster_gives_back_of_user_and_password_is_blotted_out(serve, answer) -> None:
+    word = "s"
+    credentials = Credentials("crew", Secret(word))
+    answer %= word.encode()
+    caster = Caster(serve, answer, stays_open=False)
+    with pytest.raises(SourceError) as caught:
+        Reader(caster.source(credentials=credentials, give_up_after_s=0.0)).read()
+    assert "***" in (caught.value.why or "")
+    assert "crew" not in (caught.value.why or "")
+    assert "Y3Jldzpz" not in (caught.value.why or "")
 
 
 def test_a_busy_caster_is_tried_again(serve, hand_clock) -> None:
@@ -251,23 +280,33 @@ def test_without_a_position_nothing_is_sent_behind_the_request(serve, quick_tick
 
 
 @pytest.fixture
-def encrypted(serve, tmp_path: Path):
-    """Give a server with TLS that sends a frame."""
-    for name, text in (("key", KEY), ("certificate", CERTIFICATE)):
-        (tmp_path / name).write_text(text)
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    context.load_cert_chain(tmp_path / "certificate", tmp_path / "key")
+def encrypting(serve, tmp_path: Path):
+    """Give a maker of servers with TLS that send frames."""
 
-    def answer(connection: socket.socket) -> None:
-        with (
-            contextlib.suppress(ssl.SSLError),
-            context.wrap_socket(connection, server_side=True) as secured,
-        ):
-            read_request(secured)
-            secured.sendall(b"ICY 200 OK\r\n\r\n" + FRAME * 1000)
-            until_closed(secured)
+    def make(certificate: str):
+        for name, text in (("key", KEY), ("certificate", certificate)):
+            (tmp_path / name).write_text(text)
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        context.load_cert_chain(tmp_path / "certificate", tmp_path / "key")
 
-    return serve(answer)
+        def answer(connection: socket.socket) -> None:
+            with (
+                contextlib.suppress(ssl.SSLError),
+                context.wrap_socket(connection, server_side=True) as secured,
+            ):
+                read_request(secured)
+                secured.sendall(b"ICY 200 OK\r\n\r\n" + FRAME * 1000)
+                until_closed(secured)
+
+        return serve(answer)
+
+    return make
+
+
+@pytest.fixture
+def encrypted(encrypting):
+    """Give a server with TLS that sends frames."""
+    return encrypting(CERTIFICATE)
 
 
 def secured_source(server, tls: ssl.SSLContext) -> NtripSource:
@@ -282,10 +321,36 @@ def test_a_stream_comes_through_tls(encrypted) -> None:
     assert "encrypted" in reader.texts
 
 
-def test_a_certificate_that_nobody_vouches_for_is_refused(encrypted) -> None:
+@pytest.mark.parametrize(
+    ("certificate", "trusted", "why", "do"),
+    [
+        (CERTIFICATE, None, "self-signed certificate.", "SSL_CERT_FILE"),
+        (EXPIRED, EXPIRED, "certificate has expired.", "date of this computer"),
+        (OTHER_NAME, OTHER_NAME, "not valid for 'localhost'.", "write the host name"),
+    ],
+)
+def test_a_certificate_that_does_not_hold_is_refused(
+    encrypting, certificate: str, trusted: str | None, why: str, do: str
+) -> None:
+    tls = ssl.create_default_context(cadata=trusted)
     with pytest.raises(RefusedError, match="certificate of localhost cannot be trusted") as caught:
-        Reader(secured_source(encrypted, ssl.create_default_context())).read()
-    assert "date of this computer" in (caught.value.do or "")
+        Reader(secured_source(encrypting(certificate), tls)).read()
+    assert (caught.value.why or "").endswith(why)
+    assert do in (caught.value.do or "")
+
+
+def test_a_peer_that_never_greets_may_not_speak_tls(serve, hand_clock, quick_ticks) -> None:
+    source = secured_source(serve(until_closed), ssl.create_default_context())
+    source.clocks, source.give_up_after_s = hand_clock.clocks(), 0.0
+
+    def later(reader: Reader) -> bool:
+        hand_clock.now_s += 1.0
+        return False
+
+    with pytest.raises(SourceError) as caught:
+        Reader(source).read(later)
+    assert "did not finish the TLS greeting in 10 s" in (caught.value.why or "")
+    assert "ntrip://" in (caught.value.do or "")
 
 
 def test_a_port_without_tls_is_told(serve) -> None:

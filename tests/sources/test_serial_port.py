@@ -6,7 +6,6 @@ import signal
 import subprocess
 import sys
 import termios
-import threading
 import tty
 from pathlib import Path
 
@@ -42,6 +41,11 @@ class Line:
         for descriptor in {self.end, self._device_end} - {-1}:
             os.close(descriptor)
         self.end = self._device_end = -1
+
+    def close_device(self) -> None:
+        """Let go of the device, for another process that will be its only reader."""
+        os.close(self._device_end)
+        self._device_end = -1
 
     def unplug(self) -> None:
         """Take the other end away: the device then fails."""
@@ -153,6 +157,22 @@ def test_a_port_that_another_process_holds_names_the_process(line: Line) -> None
         other.communicate()
 
 
+def test_the_program_that_made_a_pseudo_terminal_is_no_reader_of_it(line: Line) -> None:
+    script = (
+        "import os, tty; ours, theirs = os.openpty(); tty.setraw(theirs); "
+        "print(os.ttyname(theirs), flush=True); input()"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", script], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as maker:
+        assert maker.stdout is not None
+        device = maker.stdout.readline().strip()
+        assert ports.holder_of(device) is None
+        source = SerialSource(device, baud=9600)
+        assert "opened" in Reader(source).read(lambda reader: "opened" in reader.states).states
+        maker.kill()
+
+
 def test_a_port_that_is_locked_is_in_use(line: Line) -> None:
     descriptor = os.open(line.device, os.O_RDWR | os.O_NOCTTY)
     try:
@@ -218,17 +238,6 @@ def test_a_stop_while_the_port_is_silent_works(line: Line, on_open, slow_ticks) 
     assert reader.read().states == ["opened", "stopped"]
 
 
-@pytest.mark.slow
-def test_a_pyserial_address_is_read_too(serve) -> None:
-    def send(connection) -> None:
-        while True:  # pyserial throws away what came before it is ready
-            connection.sendall(FRAME)
-            threading.Event().wait(0.005)
-
-    source = SerialSource(f"socket://127.0.0.1:{serve(send).port}")
-    assert Reader(source).read(has(25)).data.startswith(FRAME)
-
-
 def test_a_pyserial_address_that_does_not_answer_is_tried_again(hand_clock) -> None:
     source = SerialSource("socket://127.0.0.1:1", clocks=hand_clock.clocks(), give_up_after_s=5.0)
     with pytest.raises(SourceError, match="within 5 s"):
@@ -282,10 +291,34 @@ def test_an_unknown_stream_is_handed_on_after_one_round(
     line: Line, hand_clock, quick_ticks
 ) -> None:
     reader = hunt(line, hand_clock, 50, b"", lambda reader: reader.size_bytes >= 250)
-    assert reader.texts.count("none readable") >= 8
+    assert reader.texts.count("none readable; trying") == 8
+    assert "none are readable at 4800, 9600, 19200, " in reader.texts
     source = reader.source
     assert isinstance(source, SerialSource)
     assert source.baud is None
+
+
+def test_an_unreadable_stream_fills_no_log_however_long_it_lasts(
+    line: Line, hand_clock, quick_ticks
+) -> None:
+    reader = hunt(line, hand_clock, 50, b"", lambda reader: reader.size_bytes >= 12_000)
+    assert reader.states.count("note") == 9
+
+
+def test_a_rate_that_was_given_is_doubted_when_nothing_is_readable(
+    line: Line, hand_clock, quick_ticks
+) -> None:
+    reader = Reader(SerialSource(line.device, baud=9600, clocks=hand_clock.clocks()))
+
+    def each(reader: Reader) -> bool:
+        hand_clock.now_s += 1.0
+        line.write(random.Random(reader.size_bytes).randbytes(100))
+        return reader.size_bytes >= 3000
+
+    reader.read(each)
+    assert reader.states.count("note") == 1
+    assert "bytes at 9600 baud, none readable" in reader.texts
+    assert "usual rates are 4800, 19200, 38400, 57600, 115200, " in reader.texts
 
 
 def test_silence_never_changes_the_rate(line: Line, hand_clock, quick_ticks) -> None:
