@@ -35,6 +35,19 @@ class AppendFile:
         self._descriptor: int | None = os.open(path, flags, MODE)
 
     @property
+    def descriptor(self) -> int:
+        """The open file, for the operating system.
+
+        Raises
+        ------
+        ValueError
+            If it is closed.
+        """
+        if self._descriptor is None:
+            raise ValueError("the file is closed")
+        return self._descriptor
+
+    @property
     def held_bytes(self) -> int:
         """Bytes that wait for room on the disk."""
         return len(self._held)

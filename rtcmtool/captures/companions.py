@@ -218,6 +218,8 @@ class Description:
         Whether the base does not exist.
     note : str or None
         More, for people.
+    series : str or None
+        What a recording is told by over all its runs: old parts of a series may be deleted.
     """
 
     source: str
@@ -231,6 +233,7 @@ class Description:
     size_bytes: int | None = None
     simulated: bool = False
     note: str | None = None
+    series: str | None = None
 
     @property
     def is_complete(self) -> bool:
@@ -270,6 +273,7 @@ class Description:
             size_bytes=_optional_int(found.get("size_bytes")),
             simulated=found.get("simulated") is True,
             note=_optional_text(found.get("note")),
+            series=_optional_text(found.get("series")),
         )
 
 

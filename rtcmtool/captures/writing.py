@@ -22,6 +22,7 @@ from rtcmtool.captures.companions import (
     csv_line,
     has_credentials,
 )
+from rtcmtool.captures.holding import hold
 from rtcmtool.captures.naming import CaptureFiles, is_taken, part_stem, stem_of
 from rtcmtool.errors import UsageError
 from rtcmtool.gnss.time import iso_utc
@@ -59,6 +60,7 @@ class _Part:
         try:
             opened.extend(AppendFile(path) for path in self.files.all_paths())
             self.data, self.arrivals, document, self.events, self.outages = opened
+            hold(self.data.descriptor)
             document.append(description.document())
             document.close()
             self.outages.append(csv_line(OUTAGE_COLUMNS))
@@ -199,7 +201,7 @@ class CaptureWriter:
             return
         if self._is_split_due(len(data)):
             self._begin_next_part(utc_ns)
-        if self.failure and self._part.data.held_bytes + len(data) > HELD_LIMIT_BYTES:
+        if self.failure and self._is_lost(len(data)):
             if self._lost_since_utc_ns is None:
                 self._lost_since_utc_ns = utc_ns
             self._lost_now_bytes += len(data)
@@ -265,9 +267,11 @@ class CaptureWriter:
             log.warning("the capture could not be closed whole: %s", error)
 
     def mark_simulated(self) -> None:
-        """Tell in the description that a base that does not exist was recorded."""
-        self._description = replace(self._description, simulated=True)
-        self._part.description = replace(self._part.description, simulated=True)
+        """Tell in this and all later descriptions that a base that does not exist was recorded."""
+        if not self._description.simulated:
+            self._description = replace(self._description, simulated=True)
+        if not self._part.description.simulated:
+            self._part.description = replace(self._part.description, simulated=True)
 
     def _create(self, wanted: Path) -> tuple[Path, _Part]:
         """Open the files under the wanted name, or under the next that is free."""
@@ -293,6 +297,11 @@ class CaptureWriter:
             return _Part(stem, description, self._now_s)
         description = replace(self._description, recording=stem.name, part=self._part_number)
         return _Part(part_stem(stem, self._part_number), description, self._now_s)
+
+    def _is_lost(self, coming_bytes: int) -> bool:
+        """Tell whether bytes cannot be held back; what is lost is one hole, not many small ones."""
+        is_too_much = self._part.data.held_bytes + coming_bytes > HELD_LIMIT_BYTES
+        return is_too_much or self._lost_since_utc_ns is not None
 
     def _is_split_due(self, coming_bytes: int) -> bool:
         """Tell whether the next chunk belongs to the next part."""
@@ -343,7 +352,8 @@ class CaptureWriter:
             return
         self.failure = _reason(error)
         log.warning("%s: %s", self._part.files.data, self.failure)
-        self._tell(Event(utc_ns, "not-written", f"cannot write: {self.failure}"))
+        text = f"cannot write: {self.failure}; trying again every {RETRY_EVERY_S:.0f} s"
+        self._tell(Event(utc_ns, "not-written", text))
 
     def _retry(self, utc_ns: int) -> None:
         """Write what was held back, and say what was lost meanwhile."""

@@ -80,16 +80,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--split", type=duration_or_size, metavar="1h|100MB", help="parts NAME-001, NAME-002 ..."
     )
     group.add_argument(
-        "--keep", type=duration_or_size, metavar="30d|20GB", help="delete older parts; with --split"
-    )
+        "--keep", type=duration_or_size, metavar="30d|20GB",
+        help="delete older parts of NAME, of earlier runs too; with --split",
+    )  # fmt: skip
     group.add_argument(
         "--also", action="append", default=[], metavar="SOURCE",
         help="record this too, as NAME-<its name>; may be given again",
     )  # fmt: skip
     group.add_argument(
-        "--on-outage", metavar="COMMAND", help="run it; facts in RTCMTOOL_KIND, _START_UTC ..."
-    )
-    group.add_argument("--on-recovery", metavar="COMMAND", help="run it when the base is back")
+        "--on-outage", metavar="COMMAND",
+        help="run it when an outage opens; facts in RTCMTOOL_EVENT, _KIND, _START_UTC, _END_UTC, "
+        "_DURATION_S, _EPOCHS_MISSED, _CAPTURE, _SOURCE and more",
+    )  # fmt: skip
+    group.add_argument("--on-recovery", metavar="COMMAND", help="the same when the base is back")
     add_site(add_live(parser))
     group = parser.add_argument_group("how to print")
     group.add_argument("--watch", action="store_true", help="the dashboard meanwhile")
@@ -193,7 +196,12 @@ class _Run:
 
     def _create(self, sources: "Sequence[Source]", items: "FeedQueue") -> None:
         from rtcmtool.running.feed import steady_s
-        from rtcmtool.running.recording import Recording, default_name, names_for
+        from rtcmtool.running.recording import (
+            Recording,
+            default_name,
+            default_series,
+            names_for,
+        )
 
         order = _order(self._options, self._sheet, self._context)
         utc_ns, now_s = time.time_ns(), steady_s()
@@ -201,9 +209,12 @@ class _Run:
         texts = [source.text for source in sources]
         try:
             for source, wanted in zip(sources, names_for(name, texts), strict=True):
+                is_made_up = self._options.name is None
                 recording = Recording(
-                    source, wanted, order, items, utc_ns=utc_ns, monotonic_s=now_s, tell=self._say
-                )
+                    source, wanted, order, items,
+                    utc_ns=utc_ns, monotonic_s=now_s, tell=self._say,
+                    series=default_series(order.site, source.text) if is_made_up else None,
+                )  # fmt: skip
                 label = f"{source.text}: " if len(texts) > 1 else ""
                 recording.session.listeners.append(self._listener(recording, label))
                 self._recordings.append(recording)
@@ -266,7 +277,7 @@ class _Run:
 
     def _tell_start(self) -> None:
         from rtcmtool.captures.naming import COMPANION_SUFFIXES
-        from rtcmtool.running.recording import size_text
+        from rtcmtool.running.disk import size_text
 
         for recording in self._recordings:
             self._say(f"recording {recording.source.text} into {recording.writer.path}")
@@ -276,25 +287,39 @@ class _Run:
         self._say(f"disk      {free} free; in a minute you are told how long that lasts")
 
     def _tell_end(self) -> int:
-        from rtcmtool.views.recording_text import account_lines, account_object
-
         error = next((e for r in self._recordings if (e := r.session.source_error)), None)
         kept = [r for r in self._recordings if not r.discard_if_empty()]
-        for recording in kept:
-            account = recording.account()
-            if self._options.json:
-                self._out.line(_json(account_object(account)))
-                continue
-            self._say("")
-            for line in account_lines(account):
-                self._say(line)
-        if kept and not self._options.json:
-            self._say(f"\nNext  {_next(str(kept[0].product))}")
-            for recording in kept:
-                self._out.line(str(recording.product))
+        if self._options.json:
+            self._tell_objects(kept)
+        else:
+            self._tell_accounts(kept)
         if error is not None and not isinstance(error, RtcmtoolError):
             raise error
         return self._exit_code(error)
+
+    def _tell_objects(self, kept: "Sequence[Recording]") -> None:
+        from rtcmtool.views.recording_text import account_object
+
+        for recording in kept:
+            self._out.line(_json(account_object(recording.account())))
+
+    def _tell_accounts(self, kept: "Sequence[Recording]") -> None:
+        """Tell on one screen what came, then the paths: the product."""
+        from rtcmtool.views.recording_text import account_lines, short_account_lines
+
+        lines_of = account_lines if len(self._recordings) == 1 else short_account_lines
+        self._say("")
+        for recording in kept:
+            for line in lines_of(recording.account()):
+                self._say(line)
+        for recording in self._recordings:
+            if recording not in kept and recording.session.source_error is None:
+                self._say(f"{recording.source.text}: never open, so there is no capture of it")
+        if kept:
+            self._say(f"\nNext  {_next(str(kept[0].product))}")
+        self._aside.settle()  # on a terminal the path is the last line
+        for recording in kept:
+            self._out.line(str(recording.product))
 
     def _exit_code(self, error: RtcmtoolError | None) -> int:
         self._aside.close()

@@ -1,17 +1,16 @@
 """Commands of the user that run when an outage begins and when the base is back.
 
 They run through the shell, as they were typed. The facts reach them as environment variables only,
-so nothing that a stream sends is ever part of a command. Nothing waits for them.
+so nothing that a stream sends is ever part of a command. Nothing waits for them. What a command has
+started is part of it: it counts as running until all of that has ended.
 """
 
 import os
 import signal
 import subprocess
 import sys
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import IO
 
 from rtcmtool.captures.companions import Event, OutageRow
 from rtcmtool.gnss.time import iso, iso_utc
@@ -21,6 +20,53 @@ from rtcmtool.running.session import Session
 LONGEST_S = 60.0  # a command that runs longer is ended
 MOST_AT_ONCE = 8  # running: a base that comes and goes must not fill the computer with commands
 _TOLD_BYTES = 300  # of what a failed command has said
+_READ_BYTES = 65_536
+_MOST_READS = 16  # a look: a command that floods is held up, not the recording
+_SECRETS = ("RTCMTOOL_NTRIP_USER", "RTCMTOOL_NTRIP_PASSWORD")  # not for commands
+
+
+class _Said:
+    """What a command says: read as it comes, and only the end of it kept.
+
+    A file would fill the disk of the recording; a pipe that nobody reads would stop the command.
+    """
+
+    def __init__(self) -> None:
+        self.tail = b""
+        self.into: int = subprocess.DEVNULL
+        self._from: int | None = None
+        if sys.platform != "win32":  # where pipes can be read without waiting
+            self._from, self.into = os.pipe()
+            os.set_blocking(self._from, False)
+
+    def let_go(self) -> None:
+        """Close the end that the command has now."""
+        if self._from is not None:
+            os.close(self.into)
+
+    def read(self) -> None:
+        """Take what is there."""
+        for _ in range(_MOST_READS if self._from is not None else 0):
+            assert self._from is not None
+            try:
+                data = os.read(self._from, _READ_BYTES)
+            except BlockingIOError:
+                return
+            if not data:
+                return
+            self.tail = (self.tail + data)[-_TOLD_BYTES:]
+
+    def close(self) -> None:
+        """Take no more."""
+        if self._from is not None:
+            os.close(self._from)
+            self._from = None
+
+    @property
+    def text(self) -> str:
+        """The end of it in one line."""
+        words = " ".join(self.tail.decode(errors="replace").split())
+        return f", {words}" if words else ""
 
 
 @dataclass(slots=True)
@@ -29,9 +75,34 @@ class _Run:
 
     option: str
     process: "subprocess.Popen[bytes]"
-    said: IO[bytes]
+    said: _Said
     began_s: float | None = None  # of the first look at it
+    is_told: bool = False  # that it failed, or was ended
     is_ended: bool = False
+
+    @property
+    def has_left_nothing(self) -> bool:
+        """Whether everything that it has started has ended too."""
+        if sys.platform == "win32":
+            return True
+        try:
+            os.killpg(self.process.pid, 0)
+        except ProcessLookupError:
+            return True
+        except PermissionError:  # it runs as somebody else
+            return False
+        return False
+
+    def end(self) -> None:
+        """End it with everything that it has started."""
+        self.is_ended = True
+        if sys.platform == "win32":
+            self.process.kill()
+            return
+        try:
+            os.killpg(self.process.pid, signal.SIGKILL)
+        except (ProcessLookupError, PermissionError):
+            return
 
 
 class Hooks:
@@ -111,21 +182,24 @@ class Hooks:
         if len(self._runs) >= MOST_AT_ONCE:
             self._tell(session, f"{option} was not run: {len(self._runs)} commands still run")
             return
-        said = tempfile.TemporaryFile()  # noqa: SIM115  (closed when the command has ended)
+        said = _Said()
+        own = {name: value for name, value in os.environ.items() if name not in _SECRETS}
         try:
             process = subprocess.Popen(
                 command,
                 shell=True,
-                env={**os.environ, **self._fixed, **facts},
+                env={**own, **self._fixed, **facts},
                 stdin=subprocess.DEVNULL,
-                stdout=said,
-                stderr=said,
+                stdout=said.into,
+                stderr=said.into,
                 start_new_session=True,  # Ctrl-C ends the recording, not a message on its way
             )
         except OSError as error:
             said.close()
             self._tell(session, f"{option} cannot be run: {error.strerror or error}")
             return
+        finally:
+            said.let_go()
         self._runs.append(_Run(option, process, said))
 
     def _look_after(self, session: Session) -> None:
@@ -134,15 +208,19 @@ class Hooks:
             if run.began_s is None:
                 run.began_s = now_s
             code = run.process.poll()
-            if code is not None:
+            run.said.read()  # after the look: then nothing that it said is missing
+            if code and not run.is_told:
+                run.is_told = True
+                self._tell(session, f"{run.option} failed: exit {code}{run.said.text}")
+            if code is not None and run.has_left_nothing:
                 self._runs.remove(run)
-                if code and not run.is_ended:
-                    self._tell(session, f"{run.option} failed: exit {code}{_said(run.said)}")
                 run.said.close()
             elif now_s - run.began_s > LONGEST_S and not run.is_ended:
-                run.is_ended = True
-                _end(run.process)
-                self._tell(session, f"{run.option} was ended: it ran longer than {LONGEST_S:.0f} s")
+                run.end()
+                run.is_told = True
+                what = "it" if code is None else "what it had started"
+                text = f"{run.option} was ended: {what} ran longer than {LONGEST_S:.0f} s"
+                self._tell(session, text)
 
     def _tell(self, session: Session, text: str) -> None:
         session.record_event(Event(session.last_utc_ns, "command", text))
@@ -163,22 +241,3 @@ def outage_facts(row: OutageRow, *, is_open: bool) -> dict[str, str]:
         "RTCMTOOL_CRC_FAILURES": str(row.crc_failures),
         "RTCMTOOL_STATIONS_HEARD": " ".join(str(station) for station in row.stations_heard),
     }
-
-
-def _said(said: IO[bytes]) -> str:
-    """Give the end of what a command has said."""
-    said.seek(0, os.SEEK_END)
-    said.seek(max(said.tell() - _TOLD_BYTES, 0))
-    words = " ".join(said.read().decode(errors="replace").split())
-    return f", {words}" if words else ""
-
-
-def _end(process: "subprocess.Popen[bytes]") -> None:
-    """End a command with everything that it has started."""
-    if sys.platform == "win32":
-        process.kill()
-        return
-    try:
-        os.killpg(process.pid, signal.SIGKILL)
-    except ProcessLookupError:
-        return

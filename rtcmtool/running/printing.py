@@ -72,8 +72,8 @@ class PatientStream:
         """Write a line."""
         self.write(text + "\n")
 
-    def close(self, wait_s: float = CLOSE_WAIT_S) -> None:
-        """Write what waits, but do not wait for ever; then let go of a stream that is lost."""
+    def settle(self, wait_s: float = CLOSE_WAIT_S) -> None:
+        """Write what waits, but do not wait for ever."""
         until_s = time.monotonic() + wait_s
         with self._changed:
             while self._size and not self.is_lost:
@@ -81,6 +81,11 @@ class PatientStream:
                 if left_s <= 0:
                     break
                 self._changed.wait(left_s)
+
+    def close(self, wait_s: float = CLOSE_WAIT_S) -> None:
+        """Write what waits, but do not wait for ever; then let go of a stream that is lost."""
+        self.settle(wait_s)
+        with self._changed:
             self._is_closing = True
             self._changed.notify_all()
         if self.is_lost:

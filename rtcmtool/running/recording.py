@@ -7,13 +7,14 @@ from pathlib import Path
 
 from rtcmtool import __version__
 from rtcmtool.captures import CaptureWriter, Description, Event, OutageRow, Split
-from rtcmtool.captures.naming import CaptureFiles
-from rtcmtool.captures.retention import Keep, remove_old_parts
+from rtcmtool.captures.naming import CaptureFiles, stem_of
+from rtcmtool.captures.retention import Keep, Retention
 from rtcmtool.diagnosis.context import Context
-from rtcmtool.diagnosis.wording import grouped
 from rtcmtool.gnss.time import iso_utc
 from rtcmtool.monitor.live_state import LiveState
 from rtcmtool.monitor.outage_kinds import OutageChange
+from rtcmtool.running.disk import DiskWatch
+from rtcmtool.running.disk import size_text as size_text  # noqa: PLC0414  (others take it from here)
 from rtcmtool.running.feed import Feed, FeedQueue
 from rtcmtool.running.hooks import Hooks
 from rtcmtool.running.judging import Judging
@@ -21,10 +22,6 @@ from rtcmtool.running.session import Session
 from rtcmtool.sources import Source
 from rtcmtool.views.recording_text import Account
 
-RATE_KNOWN_S = 60.0  # of bytes: then it is told how long the disk lasts
-DISK_EVERY_S = 300.0
-DISK_LOW_H = 2.0  # time to act: judgement
-KEEP_EVERY_S = 600.0
 CLOCK_EVERY_S = 60.0
 JUDGE_EVERY_S = 2.0
 _NOT_IN_A_NAME = re.compile(r"[^A-Za-z0-9]+")
@@ -136,74 +133,19 @@ class ClockWatch:
         """Do nothing."""
 
 
-class DiskWatch:
-    """A listener that says how long the disk lasts, and deletes what need not be kept.
-
-    Parameters
-    ----------
-    tell : callable
-        Takes a line for people.
-    keep : Keep or None
-        Which old parts stay; None: all.
-    """
-
-    def __init__(self, tell: Callable[[str], None], keep: Keep | None) -> None:
-        self._tell, self._keep = tell, keep
-        self._first: tuple[float, int] | None = None  # of the first byte: when, and how many
-        self._due_s: float | None = None
-        self._keep_due_s: float | None = None
-        self._is_told = self._is_low = False
+class Simulated:
+    """A listener that lets every part tell that the base does not exist, as soon as it is known."""
 
     def on_tick(self, session: Session) -> None:
-        """Look at the disk now and then."""
-        now_s = session.last_monotonic_s
-        if self._first is None and session.received_bytes:
-            self._first = (now_s, session.received_bytes)
-            self._due_s = now_s + RATE_KNOWN_S
-        if self._due_s is not None and now_s >= self._due_s:
-            self._due_s = now_s + DISK_EVERY_S
-            self._look(session)
-        if self._keep_due_s is None or now_s >= self._keep_due_s:
-            self._keep_due_s = now_s + KEEP_EVERY_S
-            self._delete_old(session)
+        """Tell the recorder."""
+        if session.writer is not None and session.live.state.base.is_simulated:
+            session.writer.mark_simulated()
 
     def on_event(self, session: Session, event: Event) -> None:
-        """Delete old parts when a new one has begun."""
-        if event.kind == "part":
-            self._delete_old(session)
+        """Do nothing."""
 
     def on_outage(self, session: Session, change: OutageChange) -> None:
         """Do nothing."""
-
-    def _look(self, session: Session) -> None:
-        writer = session.writer
-        assert writer is not None
-        assert self._first is not None
-        began_s, before = self._first
-        rate = (session.received_bytes - before) / (session.last_monotonic_s - began_s)
-        rate *= _with_companions(writer)
-        if rate <= 0:
-            return
-        free = writer.free_bytes
-        hours = free / rate / 3600
-        if not self._is_told:
-            self._is_told = True
-            self._tell(f"disk      {size_text(free)} free: {hours_text(hours)} at this rate")
-        if hours < DISK_LOW_H and not self._is_low:
-            text = f"the disk is nearly full: {hours_text(hours)} at this rate"
-            session.record_event(Event(session.last_utc_ns, "disk-low", text))
-        self._is_low = hours < DISK_LOW_H
-
-    def _delete_old(self, session: Session) -> None:
-        writer = session.writer
-        if self._keep is None or writer is None:
-            return
-        deleted = remove_old_parts(writer.name, self._keep, session.last_utc_ns)
-        if deleted:
-            names = ", ".join(path.name for path in deleted[:5])
-            more = f" and {len(deleted) - 5} more" if len(deleted) > 5 else ""
-            text = f"old parts deleted: {names}{more}"
-            session.record_event(Event(session.last_utc_ns, "deleted", text))
 
 
 class Recording:
@@ -223,6 +165,8 @@ class Recording:
         Now.
     tell : callable
         Takes a line for people.
+    series : str, optional
+        What it is told by over all its runs, when old parts are deleted; else NAME.
 
     Raises
     ------
@@ -240,15 +184,18 @@ class Recording:
         utc_ns: int,
         monotonic_s: float,
         tell: Callable[[str], None],
+        series: str | None = None,
     ) -> None:
         self.source = source
         self._is_split = order.split is not None
+        series = series or stem_of(name).name
         description = Description(
             source=source.text,
             version=__version__,
             start_utc_ns=utc_ns,
             site=order.site,
             site_sheet=order.sheet_text,
+            series=series,
         )
         self.writer = CaptureWriter(name, description, monotonic_s=monotonic_s, split=order.split)
         live = LiveState(utc_ns, monotonic_s, clock_trusted=order.clock_trusted)
@@ -256,7 +203,9 @@ class Recording:
         self.feed = Feed(source, out)
         self.tally = Tally()
         self.judging = Judging(order.context, order.judge_every_s)
-        self.session.listeners += [self.tally, self.judging, DiskWatch(tell, order.keep)]
+        retention = Retention(order.keep, series) if order.keep else None
+        disk = DiskWatch(tell, retention)
+        self.session.listeners += [self.tally, self.judging, disk, Simulated()]
         if order.is_clock_right is not None:
             self.session.listeners.insert(0, ClockWatch(order.is_clock_right))
         self._hooks: Hooks | None = None
@@ -268,7 +217,8 @@ class Recording:
                 source=source.text,
             )
             self.session.listeners.append(self._hooks)
-        self.session.record_event(Event(utc_ns, "start", f"recording of {source.text}"))
+        text, values = f"recording of {source.text}", {"clock_trusted": order.clock_trusted}
+        self.session.record_event(Event(utc_ns, "start", text, values))
 
     @property
     def product(self) -> Path:
@@ -324,6 +274,17 @@ def default_name(site: str | None, utc_ns: int) -> str:
     return f"{stem}-{date.replace('-', '')}-{time[:5].replace(':', '')}Z"
 
 
+def default_series(site: str | None, source: str) -> str:
+    """Tell what belongs together where the names are made: the same source of the same site.
+
+    Examples
+    --------
+    >>> default_series("Hillcrest Quarry", "COM5")
+    'Hillcrest Quarry from COM5'
+    """
+    return f"{site or 'no site'} from {source}"
+
+
 def word_for(source: str) -> str:
     """Make of a source the word that tells its capture from others of the same run.
 
@@ -349,46 +310,3 @@ def names_for(name: Path, sources: list[str]) -> list[Path]:
             wanted = name.with_name(f"{name.name}-{word}_{count}")
         found.append(wanted)
     return found
-
-
-def size_text(size_bytes: int) -> str:
-    """Write a size for people.
-
-    Examples
-    --------
-    >>> size_text(999), size_text(61_200_000_000), size_text(4_600_000)
-    ('999 bytes', '61 GB', '4.6 MB')
-    """
-    if size_bytes < 1000:
-        return f"{size_bytes} bytes"
-    value, unit = float(size_bytes), ""
-    for unit in ("kB", "MB", "GB", "TB"):  # noqa: B007  (the last one used counts)
-        value /= 1000
-        if value < 999.5:
-            break
-    return f"{value:.1f} {unit}" if value < 9.95 else f"{value:.0f} {unit}"
-
-
-def hours_text(hours: float) -> str:
-    """Write how long a disk lasts.
-
-    Examples
-    --------
-    >>> hours_text(0.52), hours_text(24312.7)
-    ('0.5 hours', 'about 24 300 hours')
-    """
-    if hours < 10:
-        return f"{hours:.1f} hours"
-    digits = max(len(str(int(hours))) - 3, 0)
-    return f"about {grouped(round(hours / 10**digits) * 10**digits)} hours"
-
-
-def _with_companions(writer: CaptureWriter) -> float:
-    """Give how much more the companions take than the bytes alone."""
-    files = CaptureFiles.of_file(writer.path)
-    try:
-        data = files.data.stat().st_size
-        arrivals = files.arrivals.stat().st_size if files.arrivals else 0
-    except OSError:
-        return 1.1
-    return 1.0 + arrivals / data if data else 1.1

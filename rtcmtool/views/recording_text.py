@@ -65,14 +65,24 @@ def account_lines(account: Account) -> list[str]:
         _line("outages", _outages(account)),
         _line("position", _position(live)),
     ]
-    if account.not_watched:
-        times = "once" if account.not_watched == 1 else f"{account.not_watched} times"
-        text = f"{times}, {seconds(account.not_watched_s)} in all: no outage, told in the events"
-        lines.append(_line("not watched", text))
-    if account.lost_bytes:
-        text = f"{grouped(account.lost_bytes)} bytes: the disk took no more"
-        lines.append(_line("LOST", text))
-    return [*lines, *_files(account.paths)]
+    return [*lines, *_troubles(account), *_files(account.paths)]
+
+
+def short_account_lines(account: Account) -> list[str]:
+    """Give the account of one of several recordings, so that all of them fit one screen."""
+    live = account.live
+    traffic = live.state.traffic
+    _, lost = facts.gaps_fact(live)
+    made_up = f"{SIMULATED} - " if live.state.base.is_simulated else ""
+    whole = lost.replace(" epochs", "") or "? none judged"
+    frames = f"{grouped(traffic.frames)} whole, {grouped(traffic.damaged)} damaged"
+    size = f"{grouped(account.received_bytes)} bytes"
+    lines = [
+        f"{made_up}{account.source}: {length_text(live.seconds)}, {size}",
+        _line("frames", f"{frames}; epochs {whole}"),
+        _line("outages", _outages(account)),
+    ]
+    return [*lines, *_troubles(account), _line("files", _first_file(account.paths))]
 
 
 def account_object(account: Account) -> dict[str, object]:
@@ -136,11 +146,30 @@ def _position(live: LiveState) -> str:
     return f"every {seconds(every)}, never changed" if every else "never changed"
 
 
+def _troubles(account: Account) -> list[str]:
+    """Tell of the times of not listening, and of what the disk did not take."""
+    lines = []
+    if account.not_watched:
+        times = "once" if account.not_watched == 1 else f"{account.not_watched} times"
+        text = f"{times}, {seconds(account.not_watched_s)} in all: no outage, told in the events"
+        lines.append(_line("not watched", text))
+    if account.lost_bytes:
+        text = f"{grouped(account.lost_bytes)} bytes: the disk took no more"
+        lines.append(_line("LOST", text))
+    return lines
+
+
+def _first_file(paths: Sequence[Path]) -> str:
+    """Name the file of bytes, or the first and the last of them."""
+    if len(paths) == 1:
+        return str(paths[0])
+    return f"{paths[0]} to {paths[-1].name}, {len(paths)} parts of five files"
+
+
 def _files(paths: Sequence[Path]) -> list[str]:
     """Name the files: all five of one capture, the first and the last part of several."""
     if len(paths) > 1:
-        text = f"{paths[0]} to {paths[-1].name}, {len(paths)} parts of five files"
-        return [_line("files", text)]
+        return [_line("files", _first_file(paths))]
     names = [path.name for path in CaptureFiles.of_file(paths[0]).all_paths()]
     others = ", ".join(f".{name.removeprefix(paths[0].stem + '.')}" for name in names[1:])
     return [_line("files", f"{paths[0]}"), _line("", f"and beside it {others}")]

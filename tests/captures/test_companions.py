@@ -98,7 +98,18 @@ def test_zeros_that_a_dead_battery_leaves_are_no_events() -> None:
 
 def test_a_description_reads_back_the_same() -> None:
     description = Description(
-        "/dev/ttyUSB0", "0.1.0", UTC_NS, None, "Marsh Lane", "[site]\n", "job", 3, 99, True, "wet"
+        "/dev/ttyUSB0",
+        "0.1.0",
+        UTC_NS,
+        None,
+        "Marsh Lane",
+        "[site]\n",
+        "job",
+        3,
+        99,
+        True,
+        "wet",
+        "job",
     )
     document = description.document()
     assert json.loads(document)["start_utc"] == "2026-03-04T05:06:07.123456Z"

@@ -1,3 +1,4 @@
+import os
 import sys
 import time
 from pathlib import Path
@@ -109,6 +110,7 @@ def test_a_command_never_holds_up_the_recording(
     assert driven.path.read_bytes() == b"abc"
 
 
+@pytest.mark.slow
 def test_a_base_that_comes_and_goes_does_not_fill_the_computer(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -132,3 +134,96 @@ def test_what_a_stream_sends_is_no_part_of_a_command(tmp_path: Path) -> None:
     wait_for(driven, made)
     assert (tmp_path / "kind").read_text().startswith("$(touch")
     assert not (tmp_path / "evil").exists()
+
+
+# ---- commands that behave badly
+
+
+def is_gone(process: int) -> bool:
+    """Tell whether a process has ended, which takes a moment."""
+    due_s = time.monotonic() + SAFETY_S
+    while time.monotonic() < due_s:
+        try:
+            os.kill(process, 0)
+        except ProcessLookupError:
+            return True
+        time.sleep(0.01)
+    return False
+
+
+def test_a_command_that_floods_is_held_up_and_not_the_recording(tmp_path: Path) -> None:
+    driven = drive(tmp_path)
+    made = hooks(driven, on_outage="yes | head -c 3000000; echo the end; exit 4")
+    made.on_outage(driven.session, opened())
+    before = set(tmp_path.iterdir())
+    slowest_s = 0.0
+    while made.running:
+        began_s = time.monotonic()
+        driven.take(item(5.0))
+        slowest_s = max(slowest_s, time.monotonic() - began_s)
+    assert slowest_s < 1.0
+    (event,) = driven.kept.of("command")
+    assert event.text.startswith("--on-outage failed: exit 4, ")
+    assert event.text.endswith(" y y the end")
+    assert len(event.text) < 400
+    assert set(tmp_path.iterdir()) == before
+
+
+@pytest.mark.slow
+def test_what_a_command_leaves_running_is_ended_after_a_minute(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "LONGEST_S", 6.0)
+    driven = drive(tmp_path).take(item(4))
+    made = hooks(driven, on_outage=f"sleep 30 & echo $! > {tmp_path}/child")
+    made.on_outage(driven.session, opened())
+    child = tmp_path / "child"
+    due_s = time.monotonic() + SAFETY_S
+    while not (child.exists() and child.read_text()) and time.monotonic() < due_s:
+        driven.take(item(5))
+        time.sleep(0.01)
+    assert made.running == 1
+    driven.take(item(12))
+    wait_for(driven, made, 12)
+    (event,) = driven.kept.of("command")
+    assert event.text == "--on-outage was ended: what it had started ran longer than 6 s"
+    assert is_gone(int(child.read_text()))
+
+
+@pytest.mark.slow
+def test_a_command_that_goes_on_in_the_background_for_a_moment_is_nothing_to_tell(
+    tmp_path: Path,
+) -> None:
+    driven = drive(tmp_path)
+    made = hooks(driven, on_outage=f"(sleep 0.1; echo late > {tmp_path}/late) &")
+    made.on_outage(driven.session, opened())
+    wait_for(driven, made)
+    assert (tmp_path / "late").read_text() == "late\n"
+    assert not driven.kept.of("command")
+
+
+def test_a_password_of_a_caster_is_not_handed_to_commands(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("RTCMTOOL_NTRIP_PASSWORD", "sesame-open")
+    monkeypatch.setenv("RTCMTOOL_NTRIP_USER", "crew")
+    monkeypatch.setenv("HOME_OF_CREW", "quarry")
+    driven = drive(tmp_path)
+    made = hooks(driven, on_outage=f"env > {tmp_path}/facts")
+    made.on_outage(driven.session, opened())
+    wait_for(driven, made)
+    facts = (tmp_path / "facts").read_text()
+    assert "HOME_OF_CREW=quarry" in facts
+    assert "sesame-open" not in facts
+    assert "RTCMTOOL_NTRIP" not in facts
+
+
+def test_nothing_is_left_open_after_many_commands(tmp_path: Path) -> None:
+    driven = drive(tmp_path)
+    made = hooks(driven, on_outage="echo a", on_recovery="echo b")
+    open_before = len(list(Path("/dev/fd").iterdir()))
+    for _ in range(10):
+        made.on_outage(driven.session, opened())
+        made.on_outage(driven.session, closed())
+        wait_for(driven, made)
+    assert len(list(Path("/dev/fd").iterdir())) == open_before

@@ -13,13 +13,13 @@ from rtcmtool.diagnosis.context import Context
 from rtcmtool.errors import SourceError
 from rtcmtool.monitor.stream_state import StreamState
 from rtcmtool.running.feed import Ended
-from rtcmtool.running.recording import Order, Recording, names_for, word_for
+from rtcmtool.running.recording import Order, Recording, default_series, names_for, word_for
 from rtcmtool.running.sessions import run_all
 from rtcmtool.sources import Arrival, SourceState
 from rtcmtool.views.recording_text import account_lines, account_object
 from tests.running.driving import MONOTONIC_S, item, status, timed, utc_ns, with_ticks
 from tests.running.test_session import ListSource
-from tests.streams import base_stream
+from tests.streams import base_stream, text
 
 ORDER = Order(Context(StreamState()))
 
@@ -217,3 +217,68 @@ def test_an_error_of_a_source_is_kept(tmp_path: Path) -> None:
     error = SourceError("gone for good")
     made.session.take(Ended(error))
     assert made.session.source_error is error
+
+
+# ---- old parts, and what a description tells
+
+
+def test_earlier_runs_of_the_same_name_are_looked_after_too(tmp_path: Path) -> None:
+    order = Order(Context(StreamState()), split=Split(duration_s=10), keep=Keep(size_bytes=1))
+    for _ in range(3):
+        made = recording(tmp_path, order)
+        play(made, 35)
+        made.session.close()
+        assert list(tmp_path.glob("*.rtcm3")) == [made.writer.path]
+
+
+def test_names_that_are_made_go_by_site_and_source(tmp_path: Path) -> None:
+    made = recording(tmp_path)
+    made.session.close()
+    description = open_capture(made.product).description
+    assert description is not None
+    assert description.series == "job"
+    assert default_series("Marsh Lane", "COM5") != default_series("Marsh Lane", "COM7")
+    assert default_series(None, "COM5") != default_series("Marsh Lane", "COM5")
+
+
+@pytest.mark.parametrize(("is_trusted", "left"), [(False, 4), (True, 1)])
+def test_a_clock_set_far_ahead_deletes_nothing_unless_it_is_known_to_be_right(
+    tmp_path: Path, is_trusted: bool, left: int
+) -> None:
+    order = Order(
+        Context(StreamState()), split=Split(duration_s=10), keep=Keep(age_s=86_400.0),
+        is_clock_right=lambda: is_trusted,
+    )  # fmt: skip
+    made = recording(tmp_path, order)
+    play(made, 35)
+    for seconds in (36.0, 650.0):  # a look at the clock, and one at the disk
+        made.session.take(item(seconds, step_s=9e7))
+    made.session.close()
+    assert len(list(tmp_path.glob("*.rtcm3"))) == left
+
+
+def test_every_part_of_a_base_that_does_not_exist_says_so(tmp_path: Path) -> None:
+    order = Order(Context(StreamState()), split=Split(duration_s=10))
+    made = recording(tmp_path, order)
+    made.session.take(status(0, SourceState.OPENED))
+    made.session.take(item(0.1, text("SIMULATED: no such base")))
+    play(made, 35)
+    made.session.close()
+    told = [open_capture(path).description for path in made.writer.paths]
+    assert len(told) == 4
+    assert all(description is not None and description.simulated for description in told)
+
+
+def test_the_length_of_an_outage_is_right_though_the_clock_was_set_in_it(tmp_path: Path) -> None:
+    for step_s in (3600.0, -3600.0):
+        made = recording(tmp_path, name=f"job{step_s:.0f}")
+        made.session.take(status(0, SourceState.OPENED, "the port is open"))
+        stream = [s for s in base_stream(60, numbers=(1074,)) if s.epoch not in range(30, 40)]
+        for at_s, data in with_ticks(timed(stream), 60):
+            made.session.take(item(at_s, data, step_s=step_s if at_s > 34 else 0.0))
+        made.session.close()
+        capture = open_capture(made.product)
+        (row,) = capture.outages
+        assert row.duration_s == pytest.approx(11.0, abs=0.1)
+        assert (row.kind, row.epochs_missed) == ("silence", 10)
+        assert [event.kind for event in capture.events].count("clock-step") == 1
