@@ -5,7 +5,7 @@ import argparse
 from rtcmtool.cli.arguments import add_input, add_printing, duration_s, systems
 from rtcmtool.cli.console import product, product_bytes, show_error
 from rtcmtool.cli.live_options import SOURCE_HELP, add_live, listens_live, place
-from rtcmtool.cli.navigation import add_navigation, navigation_of
+from rtcmtool.cli.navigation import add_navigation, state_maker
 from rtcmtool.cli.reading import Input, heard_from, open_input
 from rtcmtool.cli.site_files import add_against, add_site, earlier_bases, site_sheet
 from rtcmtool.diagnosis.context import Context
@@ -59,12 +59,7 @@ def run(options: argparse.Namespace) -> int:
             do="name a port or an address in the place of the file.",
         )
     options.at = place(options)
-    navigation = navigation_of(options)
-    state = (
-        StreamState(navigation=navigation.ephemerides, klobuchar=navigation.klobuchar.get("G"))
-        if navigation
-        else StreamState()
-    )
+    state = state_maker(options)()
     source: Input | None = None
     try:
         source = open_input(options)

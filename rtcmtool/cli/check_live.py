@@ -12,6 +12,8 @@ from rtcmtool.cli import check
 from rtcmtool.cli.arguments import time_reference
 from rtcmtool.cli.console import is_terminal, product, say, show_error
 from rtcmtool.cli.live_options import GIVE_UP_S, open_source, place, trust
+from rtcmtool.cli.navigation import state_maker
+from rtcmtool.diagnosis.air_ends import mixed_up
 from rtcmtool.diagnosis.air_rules import radio_path, with_finding
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.earlier_captures import EarlierBase
@@ -78,7 +80,10 @@ def _ear(options: argparse.Namespace, text: str, sheet: SiteSheet | None) -> Ear
         known = Position(mark.latitude_deg, mark.longitude_deg, mark.ellipsoidal_height_m)
     source = open_source(options, text, give_up_after_s=GIVE_UP_S, known_position=known)
     say(options, f"Opening {text} ...")
-    return Ear(source, options.station, make_reference=lambda: time_reference(options))
+    return Ear(
+        source, options.station, state_maker(options),
+        make_reference=lambda: time_reference(options),
+    )  # fmt: skip
 
 
 def _silent_s(listening: Listening) -> float | None:
@@ -94,7 +99,10 @@ def _tell(
     verdict = judge(context, strict=options.strict)
     far, air = listening.far, listening.air
     if far is not None and air is not None:
-        finding = radio_path(air, listening.near.state, far.state, far.source.text)
+        names = listening.near.source.text, far.source.text
+        finding = mixed_up(air, *names) or radio_path(
+            air, listening.near.state, far.state, far.source.text
+        )
         verdict = with_finding(verdict, finding, strict=options.strict)
     failure = _failure(listening)
     code = verdict.exit_code if failure is None else failure.exit_code
@@ -279,14 +287,16 @@ def tally_text(listening: Listening) -> str:
         return f"{left}: nothing for {near.listened_s(now_s):.0f} s, ends at {NOTHING_S:.0f} s"
     if not traffic.frames:
         return f"{left}: {grouped(near.size_bytes)} bytes, no RTCM 3 so far"
-    parts = [f"frames {grouped(traffic.frames)}", f"damaged {grouped(traffic.damaged)}"]
+    frames = f"frames {grouped(traffic.frames)}"
+    if listening.far is not None:
+        left = left.removeprefix("Listening, ")  # 80 columns hold no more
+        frames += f" (far end {grouped(listening.far.state.traffic.frames)})"
+    parts = [frames, f"damaged {grouped(traffic.damaged)}"]
     epochs = near.state.epochs
     if epochs is not None and epochs.due:
         parts.append(f"epochs {epochs.whole} of {epochs.due}")
     parts.append("position came" if near.has_position else "no position yet")
     silent_s = near.silent_s(now_s)
     if silent_s is not None and silent_s >= 3:
-        parts.append(f"silent {silent_s:.0f} s")
-    if listening.far is not None:
-        parts.append(f"far end {grouped(listening.far.state.traffic.frames)} frames")
+        parts.insert(0, f"silent {silent_s:.0f} s")  # a narrow terminal cuts the end
     return f"{left}: {', '.join(parts)}"

@@ -1,16 +1,19 @@
 """What the air lost: frames of two ends of a radio link, matched by their content.
 
 Each frame that the base sent is looked for among those that the other end heard. Frames of the same
-content, such as a position that does not change, are matched in their order.
+content, such as a position that does not change, are matched in their order; they tell no delay,
+since it is not known which of them came through.
 """
 
-from collections import deque
+from collections import Counter, deque
 from dataclasses import dataclass, field
 
 MOST_DELAY_S = 10.0  # between sending and hearing; later is not the same transmission
 EARLY_S = 1.0  # the two ends may be read in another order than they happened
 SETTLES_S = 5.0  # what was sent so shortly before the end may still be on its way
 CLASSES = ((0, 60, "short, to 60 B"), (61, 150, "61 to 150 B"), (151, 1 << 12, "long, over 150 B"))
+FEWEST_TIMED = 10  # frames that tell a delay
+LEAST_LEAD_S = 0.05  # radios take longer; less may be the order in which two ends are read
 MOST_WAITING = 20_000  # frames: a hostile stream is cut off
 
 
@@ -32,6 +35,7 @@ class LengthClass:
 class _Sent:
     at_s: float
     data: bytes
+    is_single: bool  # no other of the same content was on its way
     is_heard: bool = False
 
 
@@ -46,7 +50,10 @@ class AirLoss:
     foreign : int
         Frames heard that this base did not send.
     delay_sum_s : float
-        Sum of the times from sending to hearing.
+        Sum of the times from sending to hearing, below zero where the other end heard first, of the
+        frames that tell it.
+    timed : int
+        Number of these frames.
     """
 
     classes: list[LengthClass] = field(
@@ -54,8 +61,10 @@ class AirLoss:
     )
     foreign: int = 0
     delay_sum_s: float = 0.0
+    timed: int = 0
     _waiting: deque[_Sent] = field(default_factory=deque)
     _by_content: dict[bytes, deque[_Sent]] = field(default_factory=dict)
+    _on_the_way: Counter[bytes] = field(default_factory=Counter)
     _early: deque[tuple[float, bytes]] = field(default_factory=deque)
     _first_s: float | None = None
 
@@ -72,7 +81,17 @@ class AirLoss:
     @property
     def mean_delay_s(self) -> float | None:
         """Mean time from sending to hearing, s."""
-        return self.delay_sum_s / self.heard if self.heard else None
+        return max(self.delay_sum_s / self.timed, 0.0) if self.timed else None
+
+    @property
+    def lead_s(self) -> float | None:
+        """How long before the base the other end has each frame, s: then they are mixed up.
+
+        None where the order is right, or too few frames tell it.
+        """
+        if self.timed < FEWEST_TIMED or self.delay_sum_s > -LEAST_LEAD_S * self.timed:
+            return None
+        return -self.delay_sum_s / self.timed
 
     def send(self, frames: list[bytes], at_s: float) -> None:
         """Take frames that the base sent.
@@ -87,7 +106,8 @@ class AirLoss:
         if self._first_s is None:
             self._first_s = at_s
         for data in frames:
-            sent = _Sent(at_s, data)
+            sent = _Sent(at_s, data, is_single=data not in self._on_the_way)
+            self._on_the_way[data] += 1
             self._waiting.append(sent)
             self._by_content.setdefault(data, deque()).append(sent)
         self._match_early(at_s)
@@ -101,11 +121,13 @@ class AirLoss:
         self._match_early(at_s)
 
     def finish(self, now_s: float) -> None:
-        """Tell that nothing more comes: what was sent just now is left out."""
-        self._match_early(now_s + MOST_DELAY_S)
+        """Tell that nothing more comes: what was sent or heard just now is left out."""
+        self._match_early(now_s)
+        self._early.clear()
         self._settle(now_s - SETTLES_S)
         self._waiting.clear()
         self._by_content.clear()
+        self._on_the_way.clear()
 
     def _match(self, data: bytes, at_s: float) -> bool:
         same = self._by_content.get(data)
@@ -115,7 +137,9 @@ class AirLoss:
             return False
         sent = same.popleft()
         sent.is_heard = True
-        self.delay_sum_s += max(at_s - sent.at_s, 0.0)
+        if sent.is_single:
+            self.timed += 1
+            self.delay_sum_s += at_s - sent.at_s
         if not same:
             del self._by_content[data]
         return True
@@ -136,6 +160,9 @@ class AirLoss:
             self._waiting[0].at_s <= before_s or len(self._waiting) > MOST_WAITING
         ):
             sent = self._waiting.popleft()
+            self._on_the_way[sent.data] -= 1
+            if not self._on_the_way[sent.data]:
+                del self._on_the_way[sent.data]
             length = len(sent.data)
             index = next(i for i, (_, most, _) in enumerate(CLASSES) if length <= most)
             self.classes[index].sent += 1

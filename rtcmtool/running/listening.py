@@ -35,6 +35,7 @@ POSITION_S = 60.0  # none so far: listening goes on
 LONGER_S = 90.0  # to this; user-experience 3
 LOOK_EVERY_S = 1.0
 MOST_BEGINNINGS = 3  # after so many losses of the source what was heard is kept
+TUNED_IN_S = 1.0  # the first frame at the other end may have begun before it was open
 HEAD_BYTES = 4096  # kept to say what it is, if it is no RTCM 3
 _WAIT_S = 0.1
 
@@ -290,15 +291,18 @@ class Listening:
         at_s = self.now_s if ear.last_s is None else ear.last_s
         if ear is self.far:
             self.air.hear(frames, at_s)
-        elif self.far.is_open and not self._far_is_hunting:
+        elif self._far_has_tuned_in:
             self.air.send(frames, at_s)
 
     @property
-    def _far_is_hunting(self) -> bool:
-        """Whether the far end still looks for its baud rate."""
-        assert self.far is not None
-        source = self.far.source
-        return getattr(source, "baud", 0) is None and self.far.size_bytes == 0
+    def _far_has_tuned_in(self) -> bool:
+        """Whether the far end hears all that is sent: open, and not looking for its baud rate."""
+        far = self.far
+        assert far is not None
+        is_hunting = getattr(far.source, "baud", 0) is None and far.size_bytes == 0
+        if not far.is_open or is_hunting:
+            return False
+        return far.listened_s(self.now_s) >= TUNED_IN_S
 
     def _is_over(self) -> bool:
         """Tell whether it is time to end, and why."""

@@ -18,6 +18,7 @@ from rtcmtool.running.listening import Ear, Listening
 from rtcmtool.sources.network import TcpListenSource, TcpSource
 from rtcmtool.sources.ports import not_opened
 from rtcmtool.sources.serial_port import SerialSource
+from rtcmtool.wire.stream import StreamDecoder
 from tests.cli.conftest import Runner
 from tests.cli.servers import ANSWER, TABLE_HEAD, address, answers, chunked, sends, sends_for_ever
 from tests.monitor.test_traffic import GGA
@@ -216,6 +217,7 @@ def test_both_ends_at_once_tell_what_the_air_lost(
     words: str,
 ) -> None:
     monkeypatch.setattr("rtcmtool.monitor.air_loss.SETTLES_S", 0.5)
+    monkeypatch.setattr(listening, "TUNED_IN_S", 0.2)
 
     def later(connection: socket.socket) -> None:
         time.sleep(0.4)  # both ends are open by now
@@ -231,6 +233,29 @@ def test_both_ends_at_once_tell_what_the_air_lost(
     assert rules["radio_path"]["state"] == state
     assert words in rules["radio_path"]["text"]
     assert (done.code == 1) == (state == "bad")
+
+
+@pytest.mark.slow
+def test_ends_that_are_mixed_up_are_told_with_what_to_do(
+    run: Runner, serve: Serve, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("rtcmtool.monitor.air_loss.SETTLES_S", 0.5)
+    monkeypatch.setattr(listening, "TUNED_IN_S", 0.2)
+    monkeypatch.setattr(listening, "NOTHING_S", 5.0)
+
+    def late_by(wait_s: float) -> Callable[[socket.socket], None]:
+        def script(connection: socket.socket) -> None:
+            time.sleep(0.4 + wait_s)
+            sends(HEALTHY)(connection)
+
+        return script
+
+    radio, base = (address(serve(late_by(wait_s))) for wait_s in (0.3, 0.0))
+    done = run("check", radio, "--heard", base, "--duration", "2", "--json")
+    (rule,) = [rule for rule in done.json["rules"] if rule["rule"] == "radio_path"]
+    assert rule["state"] == "unknown"
+    assert "0.3 s before it is at" in rule["text"]
+    assert rule["action"] == f"name the base first: rtcmtool check {base} --heard {radio}"
 
 
 @pytest.mark.slow
@@ -382,3 +407,17 @@ def test_the_tally_tells_a_silent_port_at_once() -> None:
     waiting = Listening(ear)
     waiting.now_s = 103.0
     assert tally_text(waiting).startswith("Listening, 57 s left: nothing for 3 s")
+
+
+def test_the_tally_of_both_ends_fits_80_columns() -> None:
+    ear, far = Ear(SerialSource("COM5")), Ear(SerialSource("COM7"))
+    batch = StreamDecoder().feed_now(HEALTHY, 10**18)
+    for each in (ear, far):
+        each.opened_s, each.first_s, each.last_s = 100.0, 100.0, 122.5
+        each.state.update(batch)
+    both = Listening(ear, far)
+    both.now_s = 123.0
+    line = tally_text(both)
+    assert line.startswith("37 s left: frames 2")
+    assert "(far end 2" in line
+    assert len(line) < 80

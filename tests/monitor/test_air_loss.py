@@ -72,6 +72,19 @@ def test_a_frame_that_comes_after_far_too_long_is_another_one() -> None:
     assert (air.sent, air.heard) == (1, 0)
 
 
+def test_frames_of_the_same_content_tell_no_delay_where_some_were_lost() -> None:
+    """A bias message never changes; each that is lost would make the later ones look later."""
+    air = AirLoss()
+    for second in range(60):
+        air.send([frame(second), frame(999_999)], float(second))
+        heard = [frame(second)] + ([frame(999_999)] if second % 10 else [])
+        air.hear(heard, second + 0.5)
+    air.finish(100.0)
+    assert (air.sent, air.heard) == (120, 114)
+    assert air.mean_delay_s == pytest.approx(0.5, abs=0.02)
+    assert air.lead_s is None
+
+
 @given(st.lists(st.booleans(), min_size=1, max_size=60), st.floats(0.0, 5.0))
 def test_what_is_heard_is_what_was_not_lost(is_heard: list[bool], late_s: float) -> None:
     air = AirLoss()
