@@ -12,6 +12,7 @@ from rtcmtool.diagnosis.finding import Finding, Rule, State, judged_below, unkno
 from rtcmtool.diagnosis.wording import number, seconds
 from rtcmtool.gnss.ephemerides import FIT_S
 from rtcmtool.monitor.base_fix import BaseFix, CodeSolution, offset_enu_m
+from rtcmtool.monitor.staleness import Ageing
 
 AVERAGED_S = 300.0  # an average that may say ok or watch
 HEIGHT_OK, HEIGHT_BAD = 8.0 / 3.0, 1.5  # 8 and 15 m beside 3 and 10 m
@@ -25,6 +26,13 @@ def base_fix(context: Context) -> BaseFix:
     if context.navigation and not fix.store.by_satellite:
         fix.solve_waiting(context.navigation)
     return fix
+
+
+def ageing_of(context: Context) -> Ageing | None:
+    """Tell how fast the base's corrections go stale; None where that was not measured."""
+    fix, staleness = base_fix(context), context.state.quality.staleness
+    staleness.solve_waiting(fix)
+    return staleness.ageing
 
 
 def why_unsolved(context: Context, fix: BaseFix) -> str:
@@ -134,8 +142,14 @@ def position_matches_code(context: Context) -> Finding:
         "plan_error": solution.plan_error_m,
         "height_error": solution.height_error_m,
         "satellites": solution.average.satellites,
+        "system_offsets": solution.average.offsets_m,
         "rejected": dict(solution.average.rejections.most_common(3)),
     }
+    assert rule.bad is not None
+    if solution.plan_error_m > rule.bad or solution.height_error_m > rule.bad * HEIGHT_BAD:
+        beyond = plan > solution.plan_error_m or abs(up) > solution.height_error_m
+        if state is not State.BAD or not beyond:
+            return unknown(rule, f"{text}: the geometry is too weak to tell", values=values)
     far = _judged(rule, plan / FAR, up / FAR)[0] is State.BAD
     if solution.seconds < AVERAGED_S and not far:
         needs = f"{text}; needs {seconds(AVERAGED_S)} of it, has {seconds(solution.seconds)}"

@@ -9,8 +9,6 @@ References: Estey and Meertens 1999, GPS Solutions 3(1), for the multipath combi
 for the wide lane (from memory).
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
@@ -21,50 +19,6 @@ FloatArray = npt.NDArray[np.float64]
 # First-order delay of code, m Hz^2 per TECU (1e16 electrons a square metre): IS-GPS-200, from
 # memory.
 IONOSPHERE_M_HZ2 = 40.308e16
-
-
-@dataclass(frozen=True, slots=True)
-class PairCoefficients:
-    """Coefficients of a pair of bands i, j.
-
-    Attributes
-    ----------
-    multipath_i, multipath_j : tuple of float
-        Factors of the own and of the other phase in the multipath combination of each code.
-    ionosphere_free : tuple of float
-        Factors of band i and j.
-    wide_lane_m : float
-        Wavelength of the wide lane; negative when band i is the lower one.
-    phase_m_per_tecu : float
-        Change of L_i - L_j for one TECU more.
-    """
-
-    multipath_i: tuple[float, float]
-    multipath_j: tuple[float, float]
-    ionosphere_free: tuple[float, float]
-    wide_lane_m: float
-    phase_m_per_tecu: float
-
-
-def pair_coefficients(first_hz: float, second_hz: float) -> PairCoefficients:
-    """Give the coefficients of a pair of carriers.
-
-    Examples
-    --------
-    >>> pair = pair_coefficients(1575.42e6, 1227.60e6)
-    >>> [round(factor, 6) for factor in pair.multipath_i], round(pair.wide_lane_m, 6)
-    ([-4.091456, 3.091456], 0.861918)
-    """
-    own, other = multipath_factors(first_hz / second_hz)
-    own_j, other_j = multipath_factors(second_hz / first_hz)
-    squares = first_hz**2 - second_hz**2
-    return PairCoefficients(
-        multipath_i=(-float(own), float(other)),
-        multipath_j=(-float(own_j), float(other_j)),
-        ionosphere_free=(first_hz**2 / squares, -(second_hz**2) / squares),
-        wide_lane_m=C_M_S / (first_hz - second_hz),
-        phase_m_per_tecu=IONOSPHERE_M_HZ2 * (1.0 / second_hz**2 - 1.0 / first_hz**2),
-    )
 
 
 def multipath_factors(ratio: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:

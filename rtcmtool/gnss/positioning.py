@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import Enum
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -115,9 +116,9 @@ class PointPosition:
     variance_factor: float
     dops: Dops | None
 
-    @property
+    @cached_property
     def sigma_enu_m(self) -> FloatArray:
-        """Standard deviations east, north, up, m, shape (3,)."""
+        """Formal standard deviations east, north, up, m, shape (3,)."""
         latitude, longitude, _ = geodetic_from_ecef(self.ecef_m)
         rotation = enu_rotation(latitude, longitude)
         sigma: FloatArray = np.sqrt(np.diag(rotation @ self.covariance_m2 @ rotation.T))
@@ -140,6 +141,8 @@ class AveragedPosition:
         ephemeris.
     satellites : float
         Mean number used.
+    offsets_m : dict of str to float
+        Mean clock of each further system minus the first one's, where most epochs share that.
     """
 
     ecef_m: FloatArray
@@ -149,6 +152,7 @@ class AveragedPosition:
     last_gps_ms: int
     rejections: Counter[str]
     satellites: float
+    offsets_m: dict[str, float]
 
 
 @dataclass
@@ -418,4 +422,16 @@ def average_positions(positions: Sequence[PointPosition]) -> AveragedPosition | 
         last_gps_ms=max(epochs),
         rejections=Counter(name for position in positions for name in position.rejected),
         satellites=float(np.mean([len(position.used) for position in positions])),
+        offsets_m=_mean_offsets(positions),
     )
+
+
+def _mean_offsets(positions: Sequence[PointPosition]) -> dict[str, float]:
+    """Average the offsets between systems of the epochs whose clock is the commonest."""
+    first = Counter(position.clock_system for position in positions).most_common(1)[0][0]
+    told: dict[str, list[float]] = {}
+    for position in positions:
+        if position.clock_system == first:
+            for letter, offset in position.offsets_m.items():
+                told.setdefault(letter, []).append(offset)
+    return {letter: float(np.mean(offsets)) for letter, offsets in sorted(told.items())}

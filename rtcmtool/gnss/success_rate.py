@@ -86,6 +86,11 @@ class FixChance:
     ambiguities: int
 
     @property
+    def success_at_most(self) -> float:
+        """What the ADOP stands for: an upper bound for bootstrapping, a fair guess for a search."""
+        return success_by_adop(self.adop_cycles, self.ambiguities)
+
+    @property
     def words(self) -> str:
         """The chance in words."""
         return chance_words(self.success_rate)

@@ -29,7 +29,6 @@ BDT_WEEK_OFFSET = 1356  # GPS week = BDT week + 1356: BDS-SIS-ICD, from memory
 BDT_BEHIND_GPS_S = 14  # BDT = GPS time - 14 s: BDS-SIS-ICD, from memory
 BDT_BEHIND_GPS_MS = 14_000
 GLONASS_AHEAD_OF_UTC_MS = 10_800_000  # UTC(SU) + 3 h: GLONASS ICD 5.1, from memory
-TAI_MINUS_GPS_S = 19
 
 # First UTC day on which GPS time minus UTC has the value (s). Source: leap-second list of the IANA
 # time-zone data, edition of July 2025.
@@ -166,21 +165,10 @@ def gps_ms_from_week(week: int, tow_ms: int) -> int:
     return week * MS_PER_WEEK + tow_ms
 
 
-def week_and_ms(gps_ms: int) -> tuple[int, int]:
-    """Split GPS time into the full week number and the milliseconds of the week."""
-    return divmod(gps_ms, MS_PER_WEEK)
-
-
 def week_and_seconds(gps_ms: int) -> tuple[int, float]:
     """Split GPS time into the full week number and the seconds of the week."""
     week, tow_ms = divmod(gps_ms, MS_PER_WEEK)
     return week, tow_ms / MS_PER_SECOND
-
-
-def bdt_week_and_ms(gps_ms: int) -> tuple[int, int]:
-    """Split GPS time into the BeiDou week number and the milliseconds of that week."""
-    week, tow_ms = divmod(gps_ms - BDT_BEHIND_GPS_MS, MS_PER_WEEK)
-    return week - BDT_WEEK_OFFSET, tow_ms
 
 
 def glonass_day_and_ms(gps_ms: int, *, leap_seconds: int | None = None) -> tuple[int, int]:

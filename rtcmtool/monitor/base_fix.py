@@ -62,7 +62,8 @@ class CodeSolution:
     seconds : float
         From the first to the last epoch of the mean.
     plan_error_m, height_error_m : float
-        What it may be off, 95 %: by experience with right bases, and by its own scatter.
+        What it may be off, 95 %: by experience with right bases, by its own scatter, and by what
+        its geometry makes of errors that last.
     """
 
     average: AveragedPosition
@@ -132,6 +133,8 @@ class BaseFix:
         Epochs that wait for a date or for ephemerides.
     observed : set of str
         Satellites of the latest epoch taken.
+    gps_minus_timeline_ms : int or None
+        GPS time less that of the timeline; None while the date is not known.
     """
 
     def __init__(
@@ -139,7 +142,7 @@ class BaseFix:
         navigation: Iterable[Ephemeris] = (),
         klobuchar: Klobuchar | None = None,
     ) -> None:
-        self._gps_minus_timeline_ms: int | None = None
+        self.gps_minus_timeline_ms: int | None = None
         self.store = EphemerisStore(navigation)
         self.sky = SkyMap()
         self.positions: deque[tuple[PointPosition, bool]] = deque(maxlen=MOST_WAITING + 2)
@@ -153,16 +156,16 @@ class BaseFix:
 
     def learn_date(self, time_ms: int, gps_ms: int) -> None:
         """Take the GPS time of a time of the timeline; the first one told is kept."""
-        if self._gps_minus_timeline_ms is None:
-            self._gps_minus_timeline_ms = gps_ms - time_ms
+        if self.gps_minus_timeline_ms is None:
+            self.gps_minus_timeline_ms = gps_ms - time_ms
 
     @property
     def is_dated(self) -> bool:
         """Whether the date is known."""
-        return self._gps_minus_timeline_ms is not None
+        return self.gps_minus_timeline_ms is not None
 
     def _date(self, time_ms: int) -> int | None:
-        shift_ms = self._gps_minus_timeline_ms
+        shift_ms = self.gps_minus_timeline_ms
         return None if shift_ms is None else time_ms + shift_ms
 
     def is_due(self, time_ms: int) -> bool:
@@ -265,13 +268,13 @@ class BaseFix:
         east, north, up = np.nan_to_num(average.scatter_enu_m, nan=5.0)
         # Errors of code last a minute or more: so many of the solutions tell something new.
         independent = max(1.0, seconds / 60)
-        return CodeSolution(
-            average,
-            is_two,
-            seconds,
-            float(np.hypot(plan, 2 * np.hypot(east, north) / np.sqrt(independent))),
-            float(np.hypot(height, 2 * up / np.sqrt(independent))),
-        )
+        # What lasts longer does not average away, and grows with the geometry as the formal error
+        # of one epoch does.
+        formal = np.median([position.sigma_enu_m for position, _ in chosen], axis=0)
+        scatter = 2.0 * np.array([np.hypot(east, north), up]) / np.sqrt(independent)
+        lasting = np.array([np.hypot(formal[0], formal[1]), formal[2]])
+        errors = np.sqrt(np.array([plan, height]) ** 2 + scatter**2 + lasting**2)
+        return CodeSolution(average, is_two, seconds, float(errors[0]), float(errors[1]))
 
 
 def pseudoranges_of(rows: Rows) -> Pseudoranges:

@@ -31,6 +31,7 @@ PLACES = len(SYSTEM_LETTERS) * SATELLITES  # satellites of all systems
 _FIRST_MSM = 1070
 SLOT_MS = 30_000  # rows wait until so much of the timeline is over
 _SET_BACK_MS = 60_000
+MOST_WAITING = 500_000  # rows; half a minute at 20 Hz of 800 signals
 _LOCK_TABLES = (LEGACY_LOCK_MS, MSM_LOCK_MS, MSM_EXTENDED_LOCK_MS)
 
 
@@ -167,6 +168,7 @@ class EpochBuffer:
     def __init__(self, station: int | None = None) -> None:
         self.station = station
         self._waiting: list[Rows] = []
+        self._held = 0  # rows that wait
         self._latest_ms = self._done_ms = NONE
 
     def add(self, batch: Batch) -> Iterator[tuple[int, Rows]]:
@@ -219,12 +221,15 @@ class EpochBuffer:
         return next(self._over(), None)
 
     def _wait(self, rows: Rows, begin: int, end: int) -> None:
+        # A base whose clock stands still would send its half minute for ever.
+        end = min(end, begin + MOST_WAITING - self._held)
         if end > begin:
+            self._held += end - begin
             self._waiting.append(rows.take(slice(begin, end)))
 
     def _over(self) -> Iterator[Rows]:
         """Give what waits, but for rows that come late: their time is told already."""
-        waiting, self._waiting = self._waiting, []
+        waiting, self._waiting, self._held = self._waiting, [], 0
         if not waiting:
             return
         rows = waiting[0] if len(waiting) == 1 else joined(waiting)

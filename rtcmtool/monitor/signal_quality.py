@@ -7,10 +7,12 @@ import numpy as np
 from rtcmtool.gnss.atmosphere import Klobuchar
 from rtcmtool.gnss.ephemerides import Ephemeris
 from rtcmtool.monitor.base_fix import BaseFix, Epoch, pseudoranges_of
+from rtcmtool.monitor.base_station import POSITION_NUMBERS
 from rtcmtool.monitor.cnr_normals import CnrNormals
 from rtcmtool.monitor.observed_epochs import EpochBuffer, Floats, Rows
 from rtcmtool.monitor.phase_arcs import PhaseArcs
 from rtcmtool.monitor.signal_set import SignalSet
+from rtcmtool.monitor.staleness import Staleness
 from rtcmtool.wire.decoding import NONE, Batch
 from rtcmtool.wire.ephemeris_records import ephemeris_from_message
 
@@ -31,13 +33,14 @@ class SignalQuality:
 
     Attributes
     ----------
-    arcs, strengths, fix, signals
-        Phases, signal strengths, the base's own code solution, and which signals come.
+    arcs, strengths, fix, signals, staleness
+        Phases, signal strengths, the base's own code solution, which signals come, and how fast
+        corrections go stale.
 
     Notes
     -----
-    Ephemerides and GLONASS channels count from the frame on that tells them, so that results do not
-    depend on how the stream was cut.
+    Ephemerides, positions and GLONASS channels count from the frame on that tells them, so that
+    results do not depend on how the stream was cut.
     """
 
     def __init__(
@@ -48,8 +51,9 @@ class SignalQuality:
     ) -> None:
         self.arcs = PhaseArcs()
         self.strengths = CnrNormals()
-        self.signals = SignalSet()
         self.fix = BaseFix(navigation, klobuchar)
+        self.signals = SignalSet()
+        self.staleness = Staleness()
         self._buffer = EpochBuffer(station)
         self._channels: dict[int, int] = {}
         self._reference_ms = NONE  # GPS time of the latest dated frame
@@ -64,12 +68,14 @@ class SignalQuality:
                 self.fix.store.hear(waiting[1])
                 waiting = next(records, None)
             self._hear_channels(batch, begin, frame)
+            self._hear_positions(batch, begin, frame)
             begin = frame
             self._take(rows)
         while waiting is not None:
             self.fix.store.hear(waiting[1])
             waiting = next(records, None)
         self._hear_channels(batch, begin, len(batch))
+        self._hear_positions(batch, begin, len(batch))
         dated = batch.gps_ms[batch.gps_ms != NONE]
         if len(dated):
             self._reference_ms = int(dated[-1])
@@ -81,11 +87,22 @@ class SignalQuality:
             self._take(rows)
         self.arcs.finish()
         self.strengths.finish()
+        self.staleness.finish(self.fix)
 
     def _hear_channels(self, batch: Batch, begin: int, end: int) -> None:
         told = batch.channels
         here = told[(told[:, 0] >= begin) & (told[:, 0] < end)]
         self._channels.update(zip(here[:, 1].tolist(), here[:, 2].tolist(), strict=True))
+
+    def _hear_positions(self, batch: Batch, begin: int, end: int) -> None:
+        """Take the position that the station followed sends."""
+        for message in batch.messages:
+            if (
+                message.layout.number in POSITION_NUMBERS
+                and begin <= message.frame < end
+                and message.record["station"] == self._buffer.station
+            ):
+                self.staleness.sent_m = message.values["arp_ecef_m"]
 
     def _take(self, rows: Rows) -> None:
         """Take whole epochs: solve some, then judge all with the elevations found."""
@@ -96,6 +113,7 @@ class SignalQuality:
         self.arcs.update(rows, self._channels)
         self.strengths.update(rows)
         self.signals.update(rows)
+        self.staleness.update(rows, self.fix)
 
     def _elevations(self, rows: Rows) -> Floats:
         """Solve the epochs that are due; give each row the elevation known by then."""

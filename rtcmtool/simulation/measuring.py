@@ -254,5 +254,4 @@ def _whole_cycles(
     is_open = young | stretch.conditions.half_cycle[second]
     flipped = noise.uniforms(keys ^ np.uint64(1), arc) < 0.5
     cycles += 0.5 * (is_open & flipped)
-    quiet = summed([effect.added_cycles(rows, gps_ms) for effect in tracking.effects])
-    return (cycles if quiet is None else cycles + quiet), is_open
+    return cycles, is_open

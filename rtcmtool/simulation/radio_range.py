@@ -78,13 +78,3 @@ def bit_error_rate(power_dbm: float) -> float:
     at_sensitivity = -2.0 * math.log(2.0 * _ERRORS_AT_SENSITIVITY)
     ratio = at_sensitivity * 10.0 ** ((power_dbm - _SENSITIVITY_DBM) / 10.0)
     return 0.5 * math.exp(-min(ratio, 1000.0) / 2.0)
-
-
-def horizon_km(first_height_m: float, second_height_m: float) -> float:
-    """Give the radio horizon over an earth of 4/3 radius, km.
-
-    References
-    ----------
-    ATIS Telecom Glossary, radio horizon range.
-    """
-    return 4.12 * (math.sqrt(first_height_m) + math.sqrt(second_height_m))

@@ -103,10 +103,6 @@ class Effect:
         """Give the rate of an ionospheric storm by satellite, shape (m, s)."""
         return None
 
-    def added_cycles(self, rows: SignalRows, gps_ms: IntArray) -> FloatArray | None:
-        """Give cycles it adds to the phases without a word, shape (m, n)."""
-        return None
-
 
 @dataclass(frozen=True, kw_only=True)
 class BlockedSky(Effect):
@@ -323,25 +319,6 @@ class Bumped(Effect):
     def shift_enu_m(self, gps_ms: IntArray) -> FloatArray:
         """Give the shift while it lasts."""
         return np.outer(self.acts(gps_ms), (self.east_m, self.north_m, self.up_m))
-
-
-@dataclass(frozen=True, kw_only=True)
-class QuietSlip(Effect):
-    """One signal slips by whole cycles, and the receiver does not notice.
-
-    It stays so to the end: `end_gps_ms` takes it back.
-    """
-
-    satellite: str
-    signal: str
-    cycles: int = 1
-
-    def added_cycles(self, rows: SignalRows, gps_ms: IntArray) -> FloatArray:
-        """Give the cycles for the one row."""
-        place = rows.satellites.index(self.satellite) if self.satellite in rows.satellites else -1
-        names = np.array(rows.names)
-        hit = (rows.satellite == place) & (names == self.signal)
-        return np.outer(self.acts(gps_ms), hit) * float(self.cycles)
 
 
 def summed(parts: Sequence[FloatArray | None]) -> FloatArray | None:

@@ -125,17 +125,6 @@ def title(number: int | None, subtype: int | None = None) -> str:
     return "experimental message" if number in EXPERIMENTAL else "unknown message"
 
 
-def msm_type(number: int) -> int | None:
-    """Give the MSM type, 1 to 7; None if the number is no MSM.
-
-    Examples
-    --------
-    >>> msm_type(1124), msm_type(1004)
-    (4, None)
-    """
-    return number % 10 if number in MSM_NUMBERS else None
-
-
 def system_of(number: int) -> str | None:
     """Give the RINEX letter of the only system a number is about; None if there is none.
 

@@ -1,6 +1,7 @@
 """Geometry, and the sent position against the base's own measurement, under a made sky."""
 
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 import pytest
@@ -10,10 +11,11 @@ from rtcmtool.diagnosis.geometry_rules import position_matches_code
 from rtcmtool.gnss.ephemerides import KeplerEphemeris
 from rtcmtool.gnss.geodesy import ecef_from_enu
 from rtcmtool.gnss.time import MS_PER_DAY
+from rtcmtool.gnss.visibility import dops, visible_satellites
 from tests.diagnosis.finding_values import parts, value
 from tests.diagnosis.judging import BAD, OK, UNKNOWN, WATCH, found, is_complete
 from tests.made_skies import above, base_under_sky, constellation, state_under_sky
-from tests.streams import ARP_M, base_stream, state_of
+from tests.streams import ARP_M, START_MS, base_stream, state_of
 
 
 def place(east=0.0, north=0.0, up=0.0):
@@ -188,6 +190,31 @@ def test_one_band_is_told_and_good_to_less():
     two = found("position_matches_code", state_under_sky(base_under_sky(330)))
     assert "two bands" in two.text
     assert parts(finding)["height_error"] > parts(two)["height_error"]
+
+
+def _weakest_sky():
+    """Name four satellites of GPS that determine a height badly."""
+    sky = visible_satellites(constellation(), START_MS, ARP_M, above_deg=12.0, systems={"G"})
+    azimuth, elevation = np.radians(sky.azimuth_deg), np.radians(sky.elevation_deg)
+    fours = [list(four) for four in combinations(range(len(sky.satellites)), 4)]
+    geometries = [(dops(azimuth[four], elevation[four]), four) for four in fours]
+    known = [(each.vdop, four) for each, four in geometries if each is not None]
+    vdop, four = max(item for item in known if item[0] < 60.0)
+    assert vdop > 25.0
+    return [sky.satellites[row] for row in four]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("up", "state"), [(0.0, UNKNOWN), (-12.0, UNKNOWN), (16.0, UNKNOWN), (900.0, BAD)]
+)
+def test_a_geometry_too_weak_to_tell_gives_no_verdict_unless_far_beyond_its_own_error(up, state):
+    stream = base_under_sky(330, satellites=_weakest_sky(), sent_m=place(up=up))
+    finding = found("position_matches_code", state_under_sky(stream))
+    assert parts(finding)["height_error"] > 15.0
+    assert finding.state is state
+    if state is UNKNOWN:
+        assert "too weak to tell" in finding.text
 
 
 def test_a_navigation_file_given_late_is_used():

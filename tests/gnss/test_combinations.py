@@ -3,12 +3,13 @@
 import numpy as np
 import pytest
 
+from rtcmtool.gnss.code_measurements import ionosphere_free_coefficients
 from rtcmtool.gnss.combinations import (
     IONOSPHERE_M_HZ2,
     ionosphere_delay_m,
     melbourne_wuebbena_cycles,
+    multipath_factors,
     multipath_m,
-    pair_coefficients,
     tecu_from_delay,
 )
 from rtcmtool.gnss.signals import C_M_S, carrier_hz
@@ -36,15 +37,20 @@ TABLE = {
 
 @pytest.mark.parametrize("carriers", TABLE)
 def test_coefficients_are_those_of_the_table(carriers):
-    pair = pair_coefficients(*carriers)
+    first_hz, second_hz = carriers
+    own, other = multipath_factors(first_hz / second_hz)
+    own_j, other_j = multipath_factors(second_hz / first_hz)
+    # a metre of both codes is so many cycles of the wide lane
+    cycles = melbourne_wuebbena_cycles((0.0, 0.0), (-1.0, -1.0), carriers)
+    delay_m = ionosphere_delay_m(1.0, 0.0, first_hz / second_hz)
     told = (
-        *pair.multipath_i,
-        *reversed(pair.multipath_j),  # the table has L1 before L2 in both
-        *pair.ionosphere_free,
-        pair.wide_lane_m,
-        pair.phase_m_per_tecu,
+        *(-own, other),
+        *(other_j, -own_j),  # the table has L1 before L2 in both
+        *ionosphere_free_coefficients(*carriers),
+        1.0 / cycles,
+        1.0 / tecu_from_delay(delay_m, first_hz),  # of L_i - L_j
     )
-    assert told == pytest.approx(TABLE[carriers], abs=6e-7)
+    assert [float(value) for value in told] == pytest.approx(TABLE[carriers], abs=6e-7)
 
 
 def signals(first_hz, second_hz, *, range_m, delay_m, cycles, multipath=(0.0, 0.0)):

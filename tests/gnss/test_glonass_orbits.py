@@ -43,6 +43,17 @@ def test_steps_of_sixty_seconds_are_short_enough(monkeypatch):
     np.testing.assert_allclose(usual, after(900.0).position_m, atol=2e-3)
 
 
+@pytest.mark.parametrize(
+    ("step_s", "error_m"), [(600.0, 4.05), (300.0, 0.25), (120.0, 0.007), (60.0, 0.0004)]
+)
+def test_the_error_of_a_step_width_is_the_computed_one(monkeypatch, step_s, error_m):
+    # against steps of 1 s over 600 s, computed apart from this code
+    monkeypatch.setattr(glonass_orbits, "STEP_S", 1.0)
+    truth = after(600.0).position_m
+    monkeypatch.setattr(glonass_orbits, "STEP_S", step_s)
+    assert np.linalg.norm(after(600.0).position_m - truth) == pytest.approx(error_m, rel=0.15)
+
+
 def test_the_way_back_leads_to_the_start():
     columns = GlonassColumns.stack([glonass()])
     there = propagate(columns.position_m, columns.velocity_m_s, columns.acceleration_m_s2, 871.3)

@@ -1,11 +1,12 @@
 """Checks of Kepler orbits and clocks: worked values, neighbouring records, known slots."""
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
-from rtcmtool.gnss.ephemerides import KeplerColumns
+from rtcmtool.gnss.ephemerides import KeplerColumns, KeplerEphemeris
 from rtcmtool.gnss.geodesy import geodetic_from_ecef
 from rtcmtool.gnss.orbits import (
     elapsed_s,
@@ -177,6 +178,63 @@ def test_neighbouring_records_agree_half_way(
     distance = np.linalg.norm(first.position_m - second.position_m, axis=1)
     assert np.median(distance) < 1.0
     assert distance.max() < limit_m
+
+
+@pytest.mark.open_data
+@pytest.mark.parametrize(
+    ("system", "median_m", "quantile_m"),
+    [("G", 0.2, (0.3, 1.5)), ("E", 0.07, (0.2, 0.35)), ("J", 0.3, (0.3, 1.3))],
+)
+def test_neighbouring_records_agree_as_well_as_computed(
+    static_navigation, pair_navigation, system, median_m, quantile_m
+):
+    # half way between their reference times: median, and 95 %; computed apart from this code
+    for navigation in (static_navigation, pair_navigation):
+        distance = []
+        for first, second in _successive(navigation, system):
+            middle = int((first.reference_gps_s + second.reference_gps_s) * 500)
+            states = kepler_states(KeplerColumns.stack([first, second]), middle)
+            distance.append(np.linalg.norm(states.position_m[0] - states.position_m[1]))
+        assert np.median(distance) == pytest.approx(median_m, rel=0.25)
+        assert quantile_m[0] <= np.quantile(distance, 0.95) <= quantile_m[1]
+
+
+@pytest.mark.open_data
+def test_a_change_of_record_steps_the_clock_as_computed(static_navigation, pair_navigation):
+    # computed apart from this code: GPS median 0.08 m, largest 3.4 m (G28); Galileo 0.01 m. Here
+    # when the later record was sent: 3.2 m of G28.
+    steps_m: dict[str, dict[str, list[float]]] = {"G": {}, "E": {}}
+    for system, by_satellite in steps_m.items():
+        for navigation in (static_navigation, pair_navigation):
+            for first, second in _successive(navigation, system):
+                states = kepler_states(
+                    KeplerColumns.stack([first, second]), int(second.transmitted_gps_s) * 1000
+                )
+                step = 299_792_458.0 * abs(states.clock_s[1] - states.clock_s[0])
+                by_satellite.setdefault(first.satellite, []).append(step)
+    gps, galileo = (
+        np.array([step for steps in steps_m[system].values() for step in steps]) for system in "GE"
+    )
+    assert np.median(gps) == pytest.approx(0.08, abs=0.02)
+    assert gps.max() == pytest.approx(3.4, rel=0.1)
+    assert max(steps_m["G"], key=lambda name: max(steps_m["G"][name])) == "G28"
+    assert np.median(galileo) == pytest.approx(0.01, abs=0.006)
+    assert galileo.max() < 0.4
+
+
+def _successive(navigation, system):
+    """Give healthy records of a system that follow each other within two hours."""
+    groups: dict[tuple[str, str], list[KeplerEphemeris]] = {}
+    for record in navigation.ephemerides:
+        if record.system == system and record.is_healthy:
+            groups.setdefault((record.satellite, record.source), []).append(record)
+    for records in groups.values():
+        records.sort(key=lambda record: record.transmitted_gps_s)
+        for first, second in pairwise(records):
+            if (first.toe_gps_s, first.issue_of_data) == (second.toe_gps_s, second.issue_of_data):
+                continue
+            if abs(second.toe_gps_s - first.toe_gps_s) <= 7200:
+                yield first, second
 
 
 def test_the_earth_turns_while_the_signal_is_under_way():

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from rtcmtool.gnss.ephemerides import select_all
-from rtcmtool.gnss.geodesy import ecef_from_degrees
+from rtcmtool.gnss.geodesy import ecef_from_degrees, ecef_from_enu, enu_from_ecef
 from rtcmtool.gnss.glonass_orbits import glonass_states
 from rtcmtool.gnss.orbits import kepler_states, rotate_for_travel
 from rtcmtool.gnss.satellites import (
@@ -107,3 +107,57 @@ def test_recorded_satellites_stand_where_they_were_computed(request, file, expec
     seen = sight(table, gps_ms, observations.position_m)
     directions = np.degrees(np.stack((seen.azimuth_rad, seen.elevation_rad), axis=1))
     np.testing.assert_allclose(directions, list(expected.values()), atol=0.02)
+
+
+# What a fixed vector of 5.36 km changes by when the base's position is wrong, with the same
+# integers: east, north, up of the error (m), and of the change (mm). Computed apart from this code
+# on a real pair; here from the geometry of its first epoch alone.
+WRONG_BASE = [
+    ((10.0, 0.0, 0.0), (0.1, -0.2, 2.1)),
+    ((0.0, 10.0, 0.0), (0.0, 0.1, -1.3)),
+    ((0.0, 0.0, 10.0), (-1.4, -0.6, 0.0)),
+    ((100.0, 0.0, 0.0), (1.0, -2.2, 20.7)),
+    ((0.0, 0.0, 100.0), (-13.9, -6.1, -0.2)),
+    ((300.0, 0.0, 0.0), (2.9, -6.7, 62.0)),
+]
+
+
+# Satellites that both receivers tracked above 28 degrees, and how many signals of each.
+_SIGNALS = {
+    "G05": 3, "G13": 2, "G15": 3, "G18": 4, "G23": 4, "G24": 4,
+    "E07": 3, "E26": 3, "E27": 3, "E30": 3, "E33": 3,
+}  # fmt: skip
+
+
+@pytest.mark.open_data
+@pytest.mark.parametrize(("error_m", "change_mm"), WRONG_BASE)
+def test_a_wrong_base_shifts_the_rover_and_hardly_bends_the_vector(
+    pair_navigation, pair_observations, error_m, change_mm
+):
+    gps_ms, observed = pair_observations.epochs[0]
+    base = pair_observations.position_m
+    vector = np.array([-2552.3864, -4505.4827, 1392.3066])
+    chosen = select_all(pair_navigation.ephemerides, gps_ms, sources={"lnav", "fnav"})
+    table = SatelliteTable.stack(chosen[name] for name in sorted(observed) if name[0] in "GE")
+    seen = sight(table, gps_ms, base)
+    high = np.array([name in _SIGNALS for name in table.satellites])
+    letters = np.array([name[0] for name in table.satellites])[high]
+    root = 1.0 / np.sqrt(1.0 + 1.0 / np.sin(seen.elevation_rad[high]) ** 2)
+    root *= np.sqrt([_SIGNALS[name] for name in np.array(table.satellites)[high].tolist()])
+    clocks = (letters[:, np.newaxis] == np.unique(letters)).astype(float)
+
+    def single_difference(first, second):
+        return (sight(table, gps_ms, second).range_m - sight(table, gps_ms, first).range_m)[high]
+
+    measured = single_difference(base, base + vector)
+    wrong = base + ecef_from_enu(np.array(error_m), base)
+    found = vector.copy()
+    for _ in range(3):  # the vector whose single differences are those measured, clocks apart
+        design = np.hstack((-sight(table, gps_ms, wrong + found).direction[high], clocks))
+        target = measured - single_difference(wrong, wrong + found)
+        step, *_ = np.linalg.lstsq(design * root[:, np.newaxis], target * root, rcond=None)
+        found += step[:3]
+    change = 1000.0 * enu_from_ecef(found - vector, base)
+    assert change == pytest.approx(
+        change_mm, rel=0.05, abs=max(0.1, 0.006 * max(map(abs, change_mm)))
+    )

@@ -159,12 +159,18 @@ PAIR = {
     "E E1+E5a": (8, 0.553, 0.265, 0.348, 0.314),
     "E E1+E5a+E5b": (12, 0.902, 0.143, 0.730, 0.164),
     "G+E L1/E1": (11, 0.907, 0.189, 0.604, 0.247),
+    "G L1+L2C": (12, 0.986, 0.152, 0.892, 0.192),
     "G L1+L2W": (14, 0.998, 0.127, 0.964, 0.162),
     "G+E dual": (22, 1.000, 0.088, 0.998, 0.121),
+    "G+E all": (34, 1.000, 0.068, 1.000, 0.089),
 }
+# P at 5.3 km with a code of 0.15 m, in the same order.
+BETTER_CODE = (0.297, 0.014, 0.726, 0.891, 0.833, 0.972, 0.989, 1.000, 1.000)
 _PARTS = {
     "G L1": "G1C", "E E1": "E1X", "E E1+E5a": "E1X E5X", "E E1+E5a+E5b": "E1X E5X E7X",
-    "G+E L1/E1": "G1C E1X", "G L1+L2W": "G1C G2W", "G+E dual": "G1C G2W E1X E5X",
+    "G+E L1/E1": "G1C E1X", "G L1+L2C": "G1C G2X", "G L1+L2W": "G1C G2W",
+    "G+E dual": "G1C G2W E1X E5X",
+    "G+E all": "G1C G2W G2X G5X E1X E5X E7X",
 }  # fmt: skip
 
 
@@ -204,5 +210,9 @@ def test_the_prediction_for_a_real_pair_is_that_of_the_reference(
     assert near.ambiguities == count
     assert near.success_rate == pytest.approx(rate, abs=0.02)
     assert near.adop_cycles == pytest.approx(adop, rel=0.02)
+    assert near.success_rate <= near.success_at_most == success_by_adop(near.adop_cycles, count)
     assert far.success_rate == pytest.approx(far_rate, abs=0.02)
     assert far.adop_cycles == pytest.approx(far_adop, rel=0.02)
+    better = fix_chance(groups, distance_m=5_300.0, noise=Noise(code_m=0.15))
+    assert better is not None
+    assert better.success_rate == pytest.approx(BETTER_CODE[list(PAIR).index(case)], abs=0.02)

@@ -11,7 +11,6 @@ from rtcmtool.gnss import time as gnss_time
 from rtcmtool.gnss.time import (
     MS_PER_DAY,
     MS_PER_WEEK,
-    bdt_week_and_ms,
     glonass_day_and_ms,
     gps_ms_from_date,
     gps_ms_from_mjd,
@@ -31,6 +30,16 @@ from rtcmtool.gnss.time import (
 )
 
 YEARS_1981_TO_2035_MS = st.integers(gps_ms_from_date(1981, 1, 1), gps_ms_from_date(2035, 1, 1))
+
+
+TAI_MINUS_GPS_S = 19
+
+
+def gps_ms_from_bdt(week, ms_of_week):
+    """Give GPS time of a full BeiDou week number and the milliseconds of that week."""
+    return (
+        gps_ms_from_week(week + gnss_time.BDT_WEEK_OFFSET, ms_of_week) + gnss_time.BDT_BEHIND_GPS_MS
+    )
 
 
 def utc_ns(*label):
@@ -56,7 +65,7 @@ def test_utc_midnights_have_the_known_weeks_of_all_scales(label, week, second, b
     gps_ms = reference(*label)
     assert week_and_seconds(gps_ms) == (week, second)
     if bdt is not None:
-        assert bdt_week_and_ms(gps_ms) == bdt
+        assert gps_ms_from_bdt(*bdt) == resolve_bdt_week(bdt[1], gps_ms) == gps_ms
         assert week - gnss_time.GALILEO_WEEK_OFFSET == galileo_week
 
 
@@ -70,15 +79,17 @@ def test_utc_midnights_have_the_known_weeks_of_all_scales(label, week, second, b
 def test_calendar_labels_of_gps_time_give_every_scale(label, week, second, bdt, glonass_s):
     gps_ms = gps_ms_from_date(*label)
     assert week_and_seconds(gps_ms) == (week, second)
-    assert bdt_week_and_ms(gps_ms) == bdt
+    assert gps_ms_from_bdt(*bdt) == resolve_bdt_week(bdt[1], gps_ms) == gps_ms
     assert glonass_day_and_ms(gps_ms)[1] == glonass_s * 1000
+    galileo_week = {2149: 1125, 2176: 1152}[week]
+    assert week - gnss_time.GALILEO_WEEK_OFFSET == galileo_week
 
 
 def test_the_scales_start_where_their_documents_say():
     assert gps_ms_from_utc_ns(utc_ns(1980, 1, 6)) == 0
     assert gps_ms_from_mjd(44_244, 0) == 0
     # BDT week 0 starts 2006-01-01 00:00:00 UTC, 14 s after that GPS label (BDS-SIS-ICD)
-    assert bdt_week_and_ms(reference(2006, 1, 1)) == (0, 0)
+    assert gps_ms_from_bdt(0, 0) == reference(2006, 1, 1)
     # Galileo time starts 1999-08-22 00:00:00 GPS time, that is week 1024 (Galileo OS SIS ICD)
     assert week_and_seconds(gps_ms_from_date(1999, 8, 22)) == (1024, 0.0)
 
@@ -173,8 +184,8 @@ def test_leap_seconds_of_the_stream_beat_the_table():
 def test_the_leap_second_table_matches_the_published_list():
     # IANA leap-second list: TAI minus UTC was 20 s from 1981-07-01 and 37 s from 2017-01-01.
     assert leap_seconds_at_utc(utc_ns(1981, 6, 30, 23, 59, 59)) == 0
-    assert leap_seconds_at_utc(utc_ns(1981, 7, 1)) + gnss_time.TAI_MINUS_GPS_S == 20
-    assert leap_seconds_at_utc(utc_ns(2017, 1, 1)) + gnss_time.TAI_MINUS_GPS_S == 37
+    assert leap_seconds_at_utc(utc_ns(1981, 7, 1)) + TAI_MINUS_GPS_S == 20
+    assert leap_seconds_at_utc(utc_ns(2017, 1, 1)) + TAI_MINUS_GPS_S == 37
     assert leap_seconds_at_utc(utc_ns(2016, 12, 31, 23, 59, 59)) == 17
     assert [value for _, value in gnss_time.LEAP_SECONDS] == list(range(1, 19))
 
@@ -231,7 +242,7 @@ def test_every_epoch_is_found_again_from_a_reference_within_half_a_day(gps_ms, o
     # a label that a leap second doubles may be either of the two
     assert abs(found - gps_ms) in (0, 1000)
     assert glonass_day_and_ms(found) == (day, ms_of_day)
-    assert resolve_bdt_week(bdt_week_and_ms(gps_ms)[1], near) == gps_ms
+    assert resolve_bdt_week((gps_ms - 14_000) % MS_PER_WEEK, near) == gps_ms
 
 
 @given(YEARS_1981_TO_2035_MS)

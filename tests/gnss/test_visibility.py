@@ -43,12 +43,34 @@ def test_dilutions_of_the_recordings(request, file, systems, count, expected):
 def test_a_textbook_geometry_has_its_textbook_dilution():
     # one satellite overhead and three on the horizon 120 degrees apart: H'H by hand gives
     # HDOP^2 = 4/3, VDOP^2 = 4/3, TDOP^2 = 1/3
+    # Parkinson and Spilker 1996, Global Positioning System: Theory and Applications I, chapter 5,
+    # from memory: GDOP 1.732
     got = dops(np.radians([0, 0, 120, 240]), np.radians([90, 0, 0, 0]))
     assert got is not None
     assert got.hdop**2 == pytest.approx(4 / 3)
     assert got.vdop**2 == pytest.approx(4 / 3)
     assert got.tdop**2 == pytest.approx(1 / 3)
     assert got.gdop**2 == pytest.approx(3.0)
+    assert got.gdop == pytest.approx(1.732, abs=5e-4)
+
+
+def test_a_regular_tetrahedron_has_the_least_dilution_of_four_satellites():
+    # Parkinson and Spilker 1996, chapter 5, from memory: GDOP 1.581 = sqrt(5/2), PDOP 1.5
+    low = -np.degrees(np.arcsin(1 / 3))
+    got = dops(np.radians([0, 0, 120, 240]), np.radians([90, low, low, low]))
+    assert got is not None
+    assert (got.gdop, got.pdop, got.tdop) == pytest.approx((np.sqrt(2.5), 1.5, 0.5))
+
+
+@pytest.mark.parametrize("count", [5, 8, 13])
+def test_a_ring_of_satellites_and_one_overhead_dilute_as_by_hand(count):
+    # n on the horizon, one overhead: east and north 2/n each, up (n+1)/n, clock 1/n
+    azimuth = [*(2 * np.pi * np.arange(count) / count), 0.0]
+    got = dops(azimuth, [*([0.0] * count), np.pi / 2])
+    assert got is not None
+    assert got.hdop**2 == pytest.approx(4 / count)
+    assert got.vdop**2 == pytest.approx((count + 1) / count)
+    assert got.tdop**2 == pytest.approx(1 / count)
 
 
 def test_too_few_satellites_or_all_on_one_cone_have_no_dilution():
@@ -85,6 +107,12 @@ def test_two_expected_satellites_are_missing_at_the_base_of_the_pair(
         if name not in seen_now
     }
     assert missing == pytest.approx({"E12": 11.2, "E19": 16.4}, abs=0.06)
+    low = visible_satellites(
+        pair_navigation.ephemerides, gps_ms, pair_observations.position_m, above_deg=0.0
+    )
+    elevation = dict(zip(low.satellites, low.elevation_deg, strict=True))
+    assert "E08" in seen_now
+    assert elevation["E08"] == pytest.approx(7.0, abs=0.06)
     only_gps = visible_satellites(
         pair_navigation.ephemerides, gps_ms, pair_observations.position_m, systems={"G"}
     )

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from rtcmtool.gnss.visibility import visible_satellites
 from rtcmtool.monitor.base_fix import (
     MOST_RECORDS,
     MOST_WAITING,
@@ -161,3 +162,51 @@ def test_epochs_before_the_records_are_solved_when_these_come(pair_observations,
     assert error(pair_observations, late) == pytest.approx(
         error(pair_observations, early), abs=0.01
     )
+
+
+# How far from the headers' positions ten minutes of code are, in skies whole and cut in half: the
+# error stated must cover what is found, whatever the geometry (VDOP up to 23).
+HALVES = {
+    "whole": lambda azimuth, elevation: True,
+    "high": lambda azimuth, elevation: elevation > 25.0,
+    "east": lambda azimuth, elevation: azimuth < 180.0,
+    "north": lambda azimuth, elevation: np.cos(np.radians(azimuth)) > -0.2,
+    "south": lambda azimuth, elevation: np.cos(np.radians(azimuth)) < 0.2,
+}
+
+
+@pytest.mark.open_data
+@pytest.mark.slow
+@pytest.mark.parametrize("half", HALVES)
+@pytest.mark.parametrize("systems", ["G", "E", "GE"])
+@pytest.mark.parametrize("file", ["static", "pair"])
+def test_the_stated_error_covers_the_real_one(request, file, systems, half):
+    observed = request.getfixturevalue(f"{file}_observations")
+    navigation = request.getfixturevalue(f"{file}_navigation")
+    sky = visible_satellites(
+        navigation.ephemerides, observed.epochs[0][0], observed.position_m, above_deg=0.0
+    )
+    seen = {
+        name
+        for name, azimuth, elevation in zip(
+            sky.satellites, sky.azimuth_deg, sky.elevation_deg, strict=True
+        )
+        if HALVES[half](azimuth, elevation)
+    }
+    part = replace(
+        observed,
+        epochs=[
+            (gps_ms, {name: values for name, values in epoch.items() if name in seen})
+            for gps_ms, epoch in observed.epochs
+        ],
+    )
+    for signals in (None, {"1C", "1X"}):
+        solution = solved(part, navigation, systems=systems, signals=signals).solution
+        if solution is None:  # four satellites of two systems, and the like
+            continue
+        east, north, up = offset_enu_m(tuple(observed.position_m.tolist()), solution)
+        assert np.hypot(east, north) < solution.plan_error_m
+        assert abs(up) < solution.height_error_m
+        if half == "whole" and systems == "GE":  # and says something where the sky is whole
+            assert solution.plan_error_m < 3.0
+            assert solution.height_error_m < 7.0

@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 from rtcmtool.monitor.cnr_normals import CnrNormals
+from rtcmtool.monitor.observed_epochs import place_of
+from rtcmtool.wire.signal_ids import SIGNAL_ID
 from tests.monitor.made_rows import START_MS, made
 from tests.monitor.rinex_rows import pieces
 
@@ -127,3 +129,15 @@ def test_medians_by_elevation_are_those_of_the_reference(static_rows):
         told = [strengths.quantile(name[0], name[1:], 0.5, bins) for bins in BINS]
         assert told == pytest.approx(expected, abs=0.35)
     assert max(level.depth_db for level in strengths.bands.values()) < 2.0
+
+
+@pytest.mark.open_data
+@pytest.mark.slow
+def test_a_third_band_and_a_geostationary_satellite_have_their_own_normal(static_rows):
+    strengths = followed(static_rows)
+    told = [strengths.quantile("G", "5Q", 0.5, bins) for bins in BINS]
+    assert told[:4] == pytest.approx((39.2, 41.4, 44.8, 46.2), abs=0.35)
+    assert told[4] is None or np.isnan(told[4])  # no satellite with L5 stood above 60 degrees
+    # J07, 1C: 38.8, about 6 dB below others of its elevation
+    own = (static_rows.place == place_of("J07")) & (static_rows.signal == SIGNAL_ID["1C"])
+    assert np.nanmedian(static_rows.cnr_dbhz[own]) == pytest.approx(38.8, abs=0.3)

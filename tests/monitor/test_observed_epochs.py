@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+import rtcmtool.monitor.observed_epochs as module
 from rtcmtool.monitor.observed_epochs import EpochBuffer, place_of, rows_of, satellite_at
 from rtcmtool.wire.stream import Chunk, StreamDecoder
 from tests.monitor.made_rows import START_MS, made
@@ -53,6 +54,17 @@ def test_satellites_of_different_parts_stay_apart():
     over = [out for part in parts for _, out in buffer.add_rows(part)]
     assert len(over) == 1
     assert len(np.unique(over[0].group)) == 30 * 6
+
+
+def test_a_clock_that_stands_still_fills_no_memory(monkeypatch):
+    rows = made(epochs=70)
+    still, later = rows.take(slice(0, 60)), rows.take(slice(30 * 12, None))
+    monkeypatch.setattr(module, "MOST_WAITING", 607)
+    buffer = EpochBuffer()
+    for _ in range(50):
+        assert list(buffer.add_rows(still)) == []
+    # The next half minute is taken whole again.
+    assert [len(over) for _, over in buffer.add_rows(later)] == [607, 30 * 12]
 
 
 def test_what_comes_late_or_twice_is_left_out():

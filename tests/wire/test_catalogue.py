@@ -9,7 +9,6 @@ from rtcmtool.wire.catalogue import (
     MSM_NUMBERS,
     OBSERVATION_NUMBERS,
     SUBTYPES,
-    msm_type,
     system_of,
     title,
 )
@@ -90,12 +89,6 @@ def test_observations_are_the_legacy_and_the_multiple_signal_messages():
     assert frozenset({1001, 1002, 1003, 1004, 1009, 1010, 1011, 1012}) == LEGACY_NUMBERS
     assert len(MSM_NUMBERS) == 49
     assert LEGACY_NUMBERS | MSM_NUMBERS == OBSERVATION_NUMBERS
-
-
-def test_the_last_digit_is_the_msm_type():
-    assert [msm_type(number) for number in (1071, 1087, 1137, 1070, 1078, 1004)] == [
-        1, 7, 7, None, None, None,
-    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(
