@@ -1,6 +1,7 @@
 """Print what `diagnose` makes of simulated faults: python3 scripts/confusion.py [--singles N] ...
 
-Seeded cases of one fault, of two, and of none are made by tests/diagnosis/simulated_faults.py.
+Seeded cases of one fault, of two, and of none are made by tests/diagnosis/simulated_faults.py and
+healthy_cases.py; every fault of `rtcmtool simulate --list` has a case.
 A hit of a single fault: the true cause ranks first, or is one of two that are named as looking the
 same. A hit of a double fault: both are among the first three. A false alarm: any cause is claimed
 of a healthy case. The exit code is 1 where hits or false alarms miss what is wanted.
@@ -80,12 +81,8 @@ def name_of(case: "Case", found: "Diagnosis") -> str:
 
 def run(options: argparse.Namespace) -> int:
     """Run all cases and print the tables."""
-    from tests.diagnosis.simulated_faults import (
-        diagnosed,
-        double_cases,
-        healthy_cases,
-        single_cases,
-    )
+    from tests.diagnosis.healthy_cases import healthy_cases
+    from tests.diagnosis.simulated_faults import diagnosed, double_cases, single_cases
 
     began_s = time.monotonic()
     singles, doubles = Tally(), Tally()
@@ -108,6 +105,8 @@ def run(options: argparse.Namespace) -> int:
         claimed = diagnosed(case.scenario, case.shown).claimed
         false += bool(claimed)
         alarms.update(cause.name for cause in claimed)
+        if options.misses and claimed:
+            print(f"blamed  {case.label}: {claimed[0].name}", file=sys.stderr)
     print("One fault")
     singles.print()
     print("\nTwo faults: the first three causes, where one is not among them")
@@ -136,7 +135,7 @@ def main(arguments: list[str]) -> int:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--singles", type=int, default=165, metavar="N", help="cases of one fault")
+    parser.add_argument("--singles", type=int, default=195, metavar="N", help="cases of one fault")
     parser.add_argument("--doubles", type=int, default=60, metavar="N", help="cases of two faults")
     parser.add_argument("--healthy", type=int, default=100, metavar="N", help="cases without one")
     parser.add_argument("--seed", type=int, default=1, help="other cases with another seed")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from rtcmtool.cli.arguments import add_printing, day, duration_s, positive, systems, whole
 from rtcmtool.cli.check import context_of
 from rtcmtool.cli.console import product, product_bytes, show_error
-from rtcmtool.cli.diagnose_files import Heard, hear_file, heard_alone, read_rover
+from rtcmtool.cli.diagnose_files import Heard, hear_file, read_rover, require_ends
 from rtcmtool.cli.live_options import SOURCE_HELP, add_live, listens_live, place
 from rtcmtool.cli.navigation import add_navigation
 from rtcmtool.cli.site_files import add_against, add_site, earlier_bases, site_sheet
@@ -146,31 +146,29 @@ def _explain(options: argparse.Namespace) -> int:
 def _run_files(
     options: argparse.Namespace, sheet: "SiteSheet | None", earlier: "tuple[EarlierBase, ...]"
 ) -> int:
-    stream = far = own = None
+    stream = far = None
     failure: RtcmtoolError | None = None
-    log_of = None if options.rover is None else options.rover
     if options.source is not None:
         stream = hear_file(options, options.source)
         failure = stream.failure
-        if isinstance(failure, NoFrameError) and stream.is_nmea:
-            failure = _mixed_up(options, failure)
         if options.at_rover is not None and failure is None:
             far = hear_file(options, options.at_rover)
             if isinstance(far.failure, SourceError):
                 failure = far.failure
-        own = heard_alone(options, stream, sheet)
+            else:
+                require_ends(stream, far)
     # What cannot be opened ends it; a document is printed all the same, as `check` does.
     log = None
-    if log_of is not None and not isinstance(failure, SourceError):
-        log = read_rover(options, log_of, stream)
-    return tell(options, sheet, earlier, stream, far=far, own=own, log=log, failure=failure)
+    if options.rover is not None and not isinstance(failure, SourceError):
+        log = read_rover(options, options.rover, stream)
+    if isinstance(failure, NoFrameError) and stream is not None and stream.is_nmea:
+        failure = _mixed_up(options, failure)
+    return tell(options, sheet, earlier, stream, far=far, log=log, failure=failure)
 
 
 def _mixed_up(options: argparse.Namespace, failure: NoFrameError) -> NoFrameError:
-    """Say that the rover's output was given in the place of the base's stream."""
-    do = f"rtcmtool diagnose STREAM --rover {options.source}"
-    if options.rover is not None:
-        do = f"change them over: rtcmtool diagnose {options.rover} --rover {options.source}"
+    """Say that a rover's output was given in the place of the base's stream."""
+    do = f"rtcmtool diagnose STREAM --rover {options.rover or options.source}"
     return NoFrameError(
         f"{options.source} is a rover's position output (NMEA), not the base's stream.",
         why=failure.why,
@@ -185,7 +183,6 @@ def tell(
     stream: Heard | None,
     *,
     far: Heard | None = None,
-    own: Heard | None = None,
     log: "RoverLog | None" = None,
     failure: RtcmtoolError | None = None,
     code: int | None = None,
@@ -198,8 +195,8 @@ def tell(
     ----------
     options, sheet, earlier
         Of the command.
-    stream, far, own : Heard or None
-        SOURCE, the other end, and SOURCE as if our base alone were heard.
+    stream, far : Heard or None
+        SOURCE, and the other end.
     log : RoverLog or None
         The rover's sentences.
     failure : RtcmtoolError or None
@@ -212,23 +209,27 @@ def tell(
         Whether the rover was heard live.
     """
     from rtcmtool.diagnosis.diagnosis import diagnose
-    from rtcmtool.diagnosis.evidence_gathering import gather, is_rovers_own
+    from rtcmtool.diagnosis.evidence_gathering import gather, is_rovers_own, our_station
 
     heard_at = None
     if options.source is not None:
         heard_at = options.at or ("net" if place(options) == "net" else None)
         options.at = heard_at or ("base" if far is not None else None)
     shown_at = options.at or "base"
-    contexts = {
-        name: None if each is None else _context(options, each, sheet, earlier, told, shown_at)
-        for name, each in (("stream", stream), ("far", far), ("own", own))
-    }
+    context, far_context = (
+        None if each is None else _context(options, each, sheet, earlier, told, shown_at)
+        for each in (stream, far)
+    )
+    own = None
+    if stream is not None and context is not None and failure is None:
+        alone = stream.apart.of(our_station(context, log))
+        own = None if alone is None else replace(context, state=alone)
     evidence = gather(
-        contexts["stream"],
+        context,
         stream.record if stream is not None else None,
-        own=contexts["own"],
+        own=own,
         heard_at=heard_at,
-        far=contexts["far"],
+        far=far_context,
         far_record=far.record if far is not None else None,
         log=log,
         answers=_answers(options),

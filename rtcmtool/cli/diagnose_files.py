@@ -4,22 +4,20 @@ import argparse
 import copy
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from rtcmtool.captures.reading import open_capture
 from rtcmtool.cli.arguments import time_reference
-from rtcmtool.cli.navigation import navigation_of
+from rtcmtool.cli.navigation import state_maker
 from rtcmtool.cli.reading import Input, heard_from, open_input
+from rtcmtool.diagnosis.evidence_ends import two_ends
 from rtcmtool.diagnosis.evidence_link import LinkRecord
+from rtcmtool.diagnosis.wording import grouped, seconds
 from rtcmtool.errors import NoFrameError, RtcmtoolError, SourceError, UsageError
 from rtcmtool.gnss import time as gnss_time
-from rtcmtool.monitor.one_station import only_station
+from rtcmtool.monitor.one_station import StationStates
 from rtcmtool.monitor.rover_log import RoverLog
 from rtcmtool.monitor.stream_state import StreamState
 from rtcmtool.wire.framing import FrameScanner
-
-if TYPE_CHECKING:
-    from rtcmtool.diagnosis.site_sheet import SiteSheet
 
 _FEW_FRAMES = 5  # of RTCM 3 in what should be NMEA
 
@@ -34,6 +32,8 @@ class Heard:
         As given.
     state : StreamState
     record : LinkRecord
+    apart : StationStates
+        The states of its stations, where several are heard.
     failure : RtcmtoolError or None
         Why it holds nothing: not opened, or no frame.
     is_nmea : bool
@@ -43,19 +43,12 @@ class Heard:
     name: str
     state: StreamState = field(default_factory=StreamState)
     record: LinkRecord = field(default_factory=lambda: LinkRecord(keeps_frames=True))
+    apart: StationStates = field(default_factory=StationStates)
     failure: RtcmtoolError | None = None
     is_nmea: bool = False
 
 
-def make_state(options: argparse.Namespace) -> StreamState:
-    """Make the state of a stream, with the orbits of `--navigation`."""
-    navigation = navigation_of(options)
-    if navigation is None:
-        return StreamState()
-    return StreamState(navigation=navigation.ephemerides, klobuchar=navigation.klobuchar.get("G"))
-
-
-def hear_file(options: argparse.Namespace, name: str, station: int | None = None) -> Heard:
+def hear_file(options: argparse.Namespace, name: str) -> Heard:
     """Read a stream; what is wrong with it is noted, not raised.
 
     Parameters
@@ -64,10 +57,10 @@ def hear_file(options: argparse.Namespace, name: str, station: int | None = None
         Of the command.
     name : str
         File, or - for standard input.
-    station : int, optional
-        Keep this station alone.
     """
-    heard = Heard(name, make_state(options), LinkRecord(keeps_frames=options.at_rover is not None))
+    record = LinkRecord(keeps_frames=options.at_rover is not None)
+    make_state = state_maker(options)
+    heard = Heard(name, make_state(), record, StationStates(make_state))
     own = copy.copy(options)
     own.source = name
     source: Input | None = None
@@ -75,9 +68,11 @@ def hear_file(options: argparse.Namespace, name: str, station: int | None = None
         source = open_input(own)
         for batch in source.batches(own):
             kept = heard_from(options, batch)
-            heard.state.update(kept if station is None else only_station(kept, station))
+            heard.apart.update(kept, heard.state)
+            heard.state.update(kept)
             heard.record.update(kept)
         heard.state.finish()
+        heard.apart.finish()
         source.require_frames()
     except (SourceError, NoFrameError) as error:
         heard.failure = error
@@ -86,21 +81,6 @@ def hear_file(options: argparse.Namespace, name: str, station: int | None = None
             log.feed(source.head)
         heard.is_nmea = log.state.sentences > 0
     return heard
-
-
-def heard_alone(
-    options: argparse.Namespace, stream: Heard, sheet: "SiteSheet | None"
-) -> Heard | None:
-    """Read a file again as if our base alone were heard; None where it is."""
-    from rtcmtool.diagnosis.context import Context
-    from rtcmtool.diagnosis.evidence_gathering import our_station
-
-    station = our_station(Context.for_site(stream.state, sheet))
-    if station is None or stream.failure is not None or stream.name == "-":
-        return None
-    quiet = copy.copy(options)
-    quiet.quiet = True
-    return hear_file(quiet, stream.name, station)
 
 
 def read_rover(options: argparse.Namespace, name: str, stream: Heard | None) -> RoverLog:
@@ -120,7 +100,7 @@ def read_rover(options: argparse.Namespace, name: str, stream: Heard | None) -> 
         head = head or chunk.data
         log.feed(chunk.data)
     log.finish()
-    require_rover(options, log, head, name)
+    require_rover(options, log, head, name, stream)
     return log
 
 
@@ -134,7 +114,9 @@ def about_utc_ns(options: argparse.Namespace, stream: Heard | None) -> int | Non
     return stream.state.clock.utc_ns(stream.state.clock.now_ms)
 
 
-def require_rover(options: argparse.Namespace, log: RoverLog, head: bytes, name: str) -> None:
+def require_rover(
+    options: argparse.Namespace, log: RoverLog, head: bytes, name: str, stream: Heard | None
+) -> None:
     """Refuse what is no position output, saying what it is instead.
 
     Raises
@@ -148,8 +130,10 @@ def require_rover(options: argparse.Namespace, log: RoverLog, head: bytes, name:
     frames = len(scanner.feed(head)) + len(scanner.finish())
     if frames >= _FEW_FRAMES:
         do = f"rtcmtool diagnose {name} --rover NMEA"
-        if options.source is not None:
+        if stream is not None and stream.is_nmea:
             do = f"change them over: rtcmtool diagnose {name} --rover {options.source}"
+        elif options.source is not None:
+            do = f"heard at the rover's radio? rtcmtool diagnose {options.source} --at-rover {name}"
         raise UsageError(
             f"{name} is a correction stream (RTCM 3), not a rover's position output.", do=do
         )
@@ -167,3 +151,32 @@ def require_rover(options: argparse.Namespace, log: RoverLog, head: bytes, name:
         why=why,
         do="record the rover's position output (NMEA: GGA once a second).",
     )
+
+
+def require_ends(near: Heard, far: Heard) -> None:
+    """Refuse two recordings that are not the two ends of one radio link.
+
+    Raises
+    ------
+    UsageError
+        If the other end is a rover's position output, of another time, or changed over with SOURCE.
+    """
+    if far.is_nmea:
+        raise UsageError(
+            f"{far.name} is a rover's position output (NMEA), not what its radio heard.",
+            do=f"rtcmtool diagnose {near.name} --rover {far.name}",
+        )
+    ends = two_ends(near.record, near.state, far.record, far.state)
+    if ends.apart_s is not None:
+        raise UsageError(
+            f"{near.name} and {far.name} are of different times: nothing can be compared.",
+            why=f"they lie {seconds(round(ends.apart_s))} apart.",
+            do="give two recordings of the same minutes; --date if one tells no day.",
+        )
+    if ends.is_changed_over and near.name != far.name:
+        raise UsageError(
+            f"{near.name} lacks {grouped(ends.only_far)} messages that {far.name} has: they are "
+            "changed over.",
+            why="a rover's radio hears no more than its base sends.",
+            do=f"rtcmtool diagnose {far.name} --at-rover {near.name}",
+        )

@@ -12,17 +12,18 @@ from rtcmtool.cli.diagnose_files import (
     Heard,
     about_utc_ns,
     hear_file,
-    make_state,
     read_rover,
     require_rover,
 )
 from rtcmtool.cli.live_options import GIVE_UP_S, listens_live, open_source, trust
+from rtcmtool.cli.navigation import state_maker
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.earlier_captures import EarlierBase
 from rtcmtool.diagnosis.evidence_link import LinkRecord
 from rtcmtool.diagnosis.site_sheet import SiteSheet
 from rtcmtool.diagnosis.wording import grouped
 from rtcmtool.errors import NoFrameError, RtcmtoolError, UsageError
+from rtcmtool.monitor.one_station import StationStates, only_station
 from rtcmtool.monitor.rover_log import RoverLog
 from rtcmtool.running.feed import Bytes
 from rtcmtool.running.listening import Ear, Ending, Listening
@@ -37,23 +38,26 @@ _INTERRUPTED = 130
 
 @dataclass(slots=True)
 class StreamEar(Ear):
-    """Listens to the stream, and keeps how it came."""
+    """Listens to the stream, and keeps how it came, and each of its stations apart."""
 
-    record: LinkRecord = field(default_factory=LinkRecord)
+    record: LinkRecord = field(init=False)
+    apart: StationStates = field(init=False)
 
-    def hear(self, item: Bytes) -> Batch | None:
-        """Take bytes; what was heard before the source was lost is forgotten."""
-        if self.first_s is None:
-            self.record = LinkRecord()
-        batch = Ear.hear(self, item)
-        if batch is not None:
-            self.record.update(batch)
-        return batch
+    def _begin(self) -> None:
+        Ear._begin(self)
+        self.record = LinkRecord()
+        self.apart = StationStates(self.make_state)
+
+    def _update(self, batch: Batch) -> Batch:
+        kept = batch if self.station is None else only_station(batch, self.station)
+        self.apart.update(kept, self.state)
+        self.record.update(kept)
+        return Ear._update(self, batch)
 
     def finish(self) -> Batch:
         """Tell that listening has ended."""
         batch = Ear.finish(self)
-        self.record.update(batch)
+        self.apart.finish()
         return batch
 
 
@@ -95,7 +99,7 @@ def run_live(
         listening.run()
         heard, failure, told = None, None, None
         if stream is not None:
-            heard = Heard(options.source, stream.state, stream.record)
+            heard = Heard(options.source, stream.state, stream.record, stream.apart)
             failure = _failure(stream, listening)
             told = Context(
                 stream.state, live=True, silent_s=stream.silent_s(listening.now_s),
@@ -117,7 +121,7 @@ def _stream_ear(options: argparse.Namespace) -> StreamEar:
     return StreamEar(
         open_source(options, options.source, give_up_after_s=GIVE_UP_S),
         options.station,
-        make_state=lambda: make_state(options),
+        make_state=state_maker(options),
         make_reference=lambda: time_reference(options),
     )
 
@@ -156,7 +160,7 @@ def _log(
     log.finish()
     if stream is None and listening.ending is Ending.INTERRUPTED and not log.is_rover_log:
         return None
-    require_rover(options, log, bytes(rover.sentences), options.rover)
+    require_rover(options, log, bytes(rover.sentences), options.rover, stream)
     return log
 
 

@@ -1,6 +1,8 @@
 """`--navigation FILE.rnx`: orbits for streams that carry none."""
 
 import argparse
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -9,6 +11,7 @@ from rtcmtool.errors import SourceError, UsageError
 
 if TYPE_CHECKING:
     from rtcmtool.gnss.rinex_navigation import NavigationData
+    from rtcmtool.monitor.stream_state import StreamState
 
 MOST_BYTES = 200_000_000  # a day of all satellites has some 10 MB
 
@@ -52,3 +55,25 @@ def navigation_of(options: argparse.Namespace) -> "NavigationData | None":
     if data.malformed:
         say(options, f"note: {data.malformed} records of {path} could not be read and are left out")
     return data
+
+
+def state_maker(options: argparse.Namespace) -> "Callable[..., StreamState]":
+    """Give what makes the state of a stream, with the orbits of `--navigation`; read once.
+
+    Raises
+    ------
+    SourceError
+        If the file cannot be read.
+    UsageError
+        If it is no navigation file, or holds no record that can be used.
+    """
+    from rtcmtool.monitor.stream_state import StreamState
+
+    navigation = navigation_of(options)
+    if navigation is None:
+        return StreamState
+    return partial(
+        StreamState,
+        navigation=navigation.ephemerides,
+        klobuchar=navigation.klobuchar.get("G"),
+    )

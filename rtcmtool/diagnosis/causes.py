@@ -107,6 +107,8 @@ class CauseFacts:
         What shows that it was this.
     basis : str
         Where it comes from.
+    limits : tuple of str
+        The numbers that make a sign; of rules the names alone, for a site sheet changes them.
     cautions : tuple of Caution
         That belong to its advice.
     test : callable
@@ -118,6 +120,7 @@ class CauseFacts:
     do: tuple[str, ...]
     proves_it: str
     basis: str
+    limits: tuple[str, ...]
     cautions: tuple[Caution, ...]
     test: "CauseTest" = field(repr=False)
 
@@ -131,12 +134,13 @@ def cause(
     do: tuple[str, ...],
     proves_it: str,
     basis: str,
+    limits: tuple[str, ...],
     cautions: tuple[Caution, ...] = (),
 ) -> Callable[[CauseTest], CauseFacts]:
     """Make a cause of the function that looks for it; its name is the function's."""
 
     def made(test: CauseTest) -> CauseFacts:
-        return CauseFacts(test.__name__, title, do, proves_it, basis, cautions, test)
+        return CauseFacts(test.__name__, title, do, proves_it, basis, limits, cautions, test)
 
     return made
 

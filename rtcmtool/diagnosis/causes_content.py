@@ -4,7 +4,7 @@ import math
 
 from rtcmtool.diagnosis.base_rules import main_station
 from rtcmtool.diagnosis.causes import Case, cause
-from rtcmtool.diagnosis.causes_link import missing_observations
+from rtcmtool.diagnosis.causes_receiver import never_closed
 from rtcmtool.diagnosis.content_rules import heard_observations, kind_of
 from rtcmtool.diagnosis.evidence import Evidence, names, observed_names
 from rtcmtool.diagnosis.finding import Finding, State
@@ -16,7 +16,7 @@ _FEW_USED, _ENOUGH_USED = 7, 10  # satellites; NGS asks for 5 to 7 of two system
 _LEAST_COMMON = 5  # four for the place and one to check; one more for each further system
 _HDOP_HIGH = 2.0  # in the open 0.5 to 1 with several systems: judgement
 _FEW_OF_BASE = 0.7  # share of the base's satellites
-_MASKED = 1.5  # satellites tracked to satellites used
+MASKED = 1.5  # satellites tracked to satellites used
 _MISSING, _MISSING_SHARE = 4, 0.2  # satellites that should be in the stream
 _WEAK_HIGH_DBHZ = 38.0  # limit bad of the rule signal_strength
 _FLICKER_PER_HOUR = 20.0  # comings anew, a satellite and hour: judgement
@@ -30,6 +30,7 @@ _LOW_MASK_DEG = 15.0  # both sides see what is higher
     do=("switch on 1005 or 1006 at the base, every 5 to 10 s",),
     proves_it="float within seconds, then a fix, once 1005 or 1006 comes",
     basis="no 1005 or 1006 for 60 s: common practice; RTCM 10403.x",
+    limits=("rule position_sent",),
 )
 def no_position(evidence: Evidence, case: Case) -> None:
     """Look for observations without a position.
@@ -84,6 +85,10 @@ def _observed(evidence: Evidence) -> set[int]:
     ),
     proves_it="the rover uses the corrections in the other format",
     basis="quality 1 or 2 on a whole and fresh stream: common practice",
+    limits=(
+        "rules rover_can_use, observations_usable",
+        "quality 1 or 2, no age and no station, for most of the time on a whole stream",
+    ),
 )
 def unusable_format(evidence: Evidence, case: Case) -> None:
     """Look for messages that the rover cannot read.
@@ -103,6 +108,9 @@ def unusable_format(evidence: Evidence, case: Case) -> None:
     what = kind_of(kinds) if kinds else _foreign_types(evidence)
     if refused is not None:
         case.proof(refused.text)
+    elif not kinds and evidence.may_be_lost:
+        case.sign("stream", f"no observations come, only {what}: not sent, or lost on the way")
+        return
     elif evidence.bad("observations_usable") and evidence.sheet.rover.families:
         case.proof(f"{what}: nothing that the sheet's rover reads")
     if not _stays_without(evidence):
@@ -135,6 +143,10 @@ def _foreign_types(evidence: Evidence) -> str:
     do=("switch on the second band at the base (L2 or L5), for each system that the rover uses",),
     proves_it="the rover fixes in seconds once both bands come",
     basis="fewer than five satellites with two bands: common practice; NGS",
+    limits=(
+        "rule two_bands",
+        f"a float of {seconds(_LONG_FLOAT_S)} before the first fix",
+    ),
 )
 def one_frequency(evidence: Evidence, case: Case) -> None:
     """Look for a base, or a rover, with one band.
@@ -143,13 +155,21 @@ def one_frequency(evidence: Evidence, case: Case) -> None:
     rover of one band on the sheet. Ruled out by two bands in the stream.
     """
     bad = evidence.bad("two_bands")
-    if bad is not None and not evidence.bad("observations_usable"):
+    sent = evidence.findings.get("satellites_enough")
+    if bad is not None and sent is not None and (sent.value or 0.0) < _LEAST_COMMON:
+        case.lack("five satellites or more")
+    elif bad is not None and not evidence.bad("observations_usable"):
         case.proof(bad.text)
         fixed_after_s = _float_before_fix_s(evidence)
         if fixed_after_s is not None:
             case.sign("rover", f"{seconds(fixed_after_s)} of float before the first fix")
     elif evidence.sheet.rover.bands == 1:
-        case.sign("sheet", "the rover has one band (site sheet)")
+        if evidence.is_troubled or _float_before_fix_s(evidence) is not None:
+            case.sign("sheet", "the rover has one band (site sheet)")
+        elif evidence.columns is None:
+            case.lack("the rover's log: its one band (site sheet) makes it slow, or does not")
+        else:
+            case.absent("the rover has one band (site sheet), and fixes all the same")
     elif evidence.state("two_bands") is State.OK:
         case.absent(evidence.findings["two_bands"].text)
     else:
@@ -172,6 +192,11 @@ def _float_before_fix_s(evidence: Evidence) -> float | None:
     ),
     proves_it="a fix with twelve or more satellites in common",
     basis="five in common and one more for each further system: common practice; NGS",
+    limits=(
+        "rules satellites_enough, geometry, systems_steady, rover_can_use",
+        f"in common: {_LEAST_COMMON}, and one more for each further system",
+        f"missing: {_MISSING} satellites and {100 * _MISSING_SHARE:g} % of those above the mask",
+    ),
 )
 def few_satellites(evidence: Evidence, case: Case) -> None:
     """Look for a base with few satellites.
@@ -180,7 +205,9 @@ def few_satellites(evidence: Evidence, case: Case) -> None:
     there and are not; a system that is gone. Ruled out by twelve and more.
     """
     bad, watch = evidence.bad("satellites_enough"), evidence.wrong("satellites_enough")
-    if bad is not None:
+    if bad is not None and evidence.may_be_lost:
+        case.sign("systems", f"only {bad.text} satellites come")
+    elif bad is not None:
         case.proof(f"the base sends {bad.text} satellites")
     elif watch is not None:
         case.sign("count", f"the base sends only {watch.text} satellites")
@@ -239,15 +266,17 @@ def _systems(evidence: Evidence, case: Case) -> None:
     left = evidence.bad("systems_steady")
     if left is not None:
         case.sign("systems", left.text, left.since)
+    if never_closed(evidence):  # something was sent after what came
+        return
     usable = evidence.findings.get("rover_can_use")
     values = (usable.values or {}) if usable is not None else {}
     if usable is not None and usable.state is State.BAD and evidence.sheet.rover.systems:
-        if not values.get("common") and values.get("missing"):
+        if not values.get("common") and values.get("missing") and not evidence.may_be_lost:
             case.proof(usable.text)
     elif usable is not None and values.get("missing") and len(values.get("common", ())) < 4:
         case.sign("systems", f"{names(values['missing'])} not sent, the rover uses them")
-    missing = missing_observations(evidence)
-    if missing and not values.get("missing"):
+    missing = evidence.missing_observations
+    if missing and not values.get("missing") and _observed(evidence):
         case.sign("systems", f"{names(missing)} planned, never came")
 
 
@@ -271,6 +300,11 @@ def _by_rover_alone(evidence: Evidence, case: Case) -> None:
     ),
     proves_it="a fix at once in the open, with the same base",
     basis="few, weak or flickering satellites at the rover alone: common practice; judgement",
+    limits=(
+        f"tracked: under {100 * _FEW_OF_BASE:g} % of those of the base; alone under {_FEW_USED}",
+        f"HDOP over {_HDOP_HIGH:g}; above 40 degrees under {_WEAK_HIGH_DBHZ:g} dB-Hz",
+        f"a satellite comes anew {_FLICKER_PER_HOUR:g} times an hour",
+    ),
 )
 def rover_sky(evidence: Evidence, case: Case) -> None:
     """Look for a rover that sees little of the sky, or sees it in mirrors.
@@ -310,7 +344,7 @@ def is_masked(evidence: Evidence) -> bool:
     sky = evidence.sky
     if sky is None or sky.in_view is None or sky.used is None or sky.in_view < _ENOUGH_USED:
         return False
-    return sky.in_view >= _MASKED * max(sky.used, 1.0) + 3
+    return sky.in_view >= MASKED * max(sky.used, 1.0) + 3
 
 
 def _rover_view(evidence: Evidence, case: Case) -> None:

@@ -5,19 +5,20 @@ from rtcmtool.diagnosis.causes_load import STEADY_AGE_S, is_behind, is_old, rest
 from rtcmtool.diagnosis.cautions import Caution
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.evidence import Evidence
-from rtcmtool.diagnosis.evidence_link import SILENCE_S, LinkPattern
+from rtcmtool.diagnosis.evidence_link import LONGER_SHARE, LONGER_SIGMAS, SILENCE_S, LinkPattern
 from rtcmtool.diagnosis.finding import State
 from rtcmtool.diagnosis.wording import grouped, seconds, share
-from rtcmtool.monitor.rover_statistics import RoverOutage, outages
-from rtcmtool.wire.catalogue import OBSERVATION_NUMBERS
+from rtcmtool.monitor.rover_statistics import AgeStatistics, RoverOutage, outages
 
 # All limits below by judgement unless a source is named.
 _DAMAGED = 0.01  # share of frames: limit ok of the rule frames_whole
 _LOST = 0.03  # share of whole seconds that no healthy link loses
 _BURSTS = 1.8  # times as likely after a lost second
+_BOUND = 0.25  # of the way from chance to certainty
 _LATE_SHARE = 0.05  # of updates at the rover
 _FOREIGN_PER_CENT = 0.5  # limit ok of the rule foreign_bytes
 _HARDLY = 0.05  # share of the messages
+_LONG_LOST = 0.1  # of long frames, with both ends
 _LISTEN = "a recording at the rover's radio (--at-rover CAPTURE, or SOURCE with --at rover)"
 
 
@@ -30,6 +31,10 @@ _LISTEN = "a recording at the rover's radio (--at-rover CAPTURE, or SOURCE with 
     ),
     proves_it="messages arrive once channel, rate or antenna are put right",
     basis="common practice: at the base all is normal, at the rover's radio no byte comes",
+    limits=(
+        f"silence: {seconds(SILENCE_S)} without an epoch; {seconds(2 * SILENCE_S)} at the rover",
+        f"nothing: under {100 * _HARDLY:g} % of what the base sent",
+    ),
     cautions=(Caution.POWER,),
 )
 def no_link(evidence: Evidence, case: Case) -> None:
@@ -43,6 +48,8 @@ def no_link(evidence: Evidence, case: Case) -> None:
     link = evidence.rover_link
     if far is not None and _hardly_any(evidence, far):
         case.proof(_nothing_heard(evidence))
+        if far.state.traffic.total_bytes and not far.state.traffic.frames:
+            case.first("compare the baud rates of the port and of this computer")
     elif link is not None and link.frames:
         silent = _silent_after(evidence, link) if evidence.far is None else None
         if link.silence_s >= SILENCE_S:
@@ -85,14 +92,18 @@ def _hardly_any(evidence: Evidence, far: Context) -> bool:
     """Tell whether next to nothing arrived: less than a twentieth of what was sent."""
     arrived = far.state.traffic.frames
     sent = evidence.stream.state.traffic.frames if evidence.stream is not None else 0
-    return not arrived or (evidence.far is not None and arrived < _HARDLY * sent)
+    if evidence.far is not None:
+        return bool(sent) and arrived < _HARDLY * sent
+    return not arrived
 
 
 def _nothing_heard(evidence: Evidence) -> str:
     far = evidence.far_state
     arrived = far.state.traffic.frames if far is not None else 0
     if evidence.far is None or evidence.stream is None:
-        return "no message at the rover's radio"
+        came = far.state.traffic.total_bytes if far is not None else 0
+        of = f" in {grouped(came)} bytes" if came else ""
+        return f"no message at the rover's radio{of}"
     sent = grouped(evidence.stream.state.traffic.frames)
     return f"{grouped(arrived) if arrived else 'none'} of {sent} messages arrived at the rover"
 
@@ -120,6 +131,12 @@ def _silent_after(evidence: Evidence, link: LinkPattern) -> float | None:
     ),
     proves_it="fix within 30 s at 50 m",
     basis="loss growing with frame length: (1-p)^n, computed; common practice",
+    limits=(
+        f"frames damaged: {100 * _DAMAGED:g} %",
+        f"long frames lost more often than short: by {100 * LONGER_SHARE:g} % and {LONGER_SIGMAS} "
+        f"sigma; with both ends {100 * _LONG_LOST:g} % and twice as often",
+        f"updates missing at the rover: {100 * _LATE_SHARE:g} %, not in bursts",
+    ),
     cautions=(Caution.POWER, Caution.MASTS),
 )
 def weak_path(evidence: Evidence, case: Case) -> None:
@@ -140,12 +157,14 @@ def weak_path(evidence: Evidence, case: Case) -> None:
     _weak_both_ends(evidence, case)
     _missing_long(evidence, case)
     ages = evidence.ages
-    if ages is not None and ages.late_share >= _LATE_SHARE and ages.bunching < _BURSTS:
-        if not is_behind(evidence) and not restarts(evidence):
+    if ages is not None and ages.late_share >= _LATE_SHARE and not _in_bursts(ages):
+        if link is not None and link.loses_last:
+            case.absent("only the last message of the epochs is lost, others of its length are not")
+        elif not is_behind(evidence) and not restarts(evidence):
             case.sign(
                 "rover",
                 f"the age of the corrections jumps: updates missing {share_of(ages.late_share)} of "
-                f"the time, up to {seconds(ages.longest_s)} on end",
+                f"the time, up to {seconds(ages.longest_s)} on end{evidence.stale_text}",
             )
     elif is_steady(evidence) and ages is not None and not case.signs:
         case.absent(f"the corrections are fresh at the rover: {seconds(ages.median_s)} old, steady")
@@ -166,7 +185,8 @@ def _weak_stream(evidence: Evidence, case: Case, link: LinkPattern) -> None:
             text = f"single messages are lost, not whole seconds ({link.lost_part} against "
             case.sign("length", f"{text}{link.lost_whole})", since)
     elif link.whole >= 0.97 * link.due and link.due:
-        case.absent(f"{share(link.whole, link.due)} of the epochs arrived whole, none damaged")
+        if evidence.air is None or evidence.air.heard >= 0.97 * evidence.air.sent:
+            case.absent(f"{share(link.whole, link.due)} of the epochs arrived whole, none damaged")
     elif (
         link.long_lost_first
         and link.lost_part > link.lost_whole
@@ -188,39 +208,36 @@ def _weak_both_ends(evidence: Evidence, case: Case) -> None:
     air = evidence.air
     if air is None or air.heard < 20 or is_behind(evidence):  # a full buffer loses long ones too
         return
-    short, long = air.classes[0], air.classes[-1]
-    if not (short.sent >= 10 and long.sent >= 20):
+    short = air.classes[0]
+    long = next((each for each in air.classes[:0:-1] if each.sent >= 20), None)
+    if short.sent < 10 or long is None:
         return
     short_share, long_share = short.lost / short.sent, long.lost / long.sent
-    if long_share >= 0.1 and long_share >= 2 * short_share:
+    if long_share >= _LONG_LOST and long_share >= 2 * short_share:
         case.proof(
             f"of what the base sent, short frames lost {share(short.lost, short.sent)}, long ones "
-            f"{share(long.lost, long.sent)}"
+            f"({long.label}) {share(long.lost, long.sent)}"
         )
 
 
 def _missing_long(evidence: Evidence, case: Case) -> None:
     """Look for planned observation messages that never come while shorter ones do."""
-    missing = missing_observations(evidence)
+    missing = evidence.missing_observations
     link = evidence.rover_link or evidence.link
     if missing and link is not None and evidence.heard_at != "base":
         numbers = ", ".join(map(str, missing))
-        case.sign(
-            "plan",
-            f"{numbers} planned, never came; the longest message that came has "
-            f"{link.longest_frame} bytes",
-        )
+        longest = f"; the longest that came has {link.longest_frame} bytes"
+        case.sign("plan", f"{numbers} planned, never came{longest if link.longest_frame else ''}")
 
 
-def missing_observations(evidence: Evidence) -> list[int]:
-    """Give planned observation messages that never came while others did."""
-    plan = evidence.sheet.messages.intervals_s
-    if not plan or evidence.stream is None or evidence.link is None:
-        return []
-    heard = set(evidence.stream.state.messages.by_number)
-    observed = [n for n in plan if n in OBSERVATION_NUMBERS]
-    missing = sorted(n for n in observed if n not in heard)
-    return missing if len(missing) < len(observed) else []
+def _in_bursts(ages: AgeStatistics) -> bool:
+    """Tell whether missing updates come in a row more than chance has it.
+
+    Of many missing ones the next is missing anyway: what counts is how far its chance is on the way
+    from that of any update to certainty.
+    """
+    usual, after = ages.late_share, ages.bunching * ages.late_share
+    return ages.bunching >= _BURSTS or after - usual >= _BOUND * (1 - usual)
 
 
 def is_steady(evidence: Evidence) -> bool:
@@ -245,6 +262,13 @@ def share_of(value: float) -> str:
     ),
     proves_it="no lost seconds on another channel, or the same loss close to the base",
     basis="whole seconds lost at random or in bursts: common practice",
+    limits=(
+        f"seconds lost whole: {100 * _LOST:g} %",
+        f"bursts: a second is lost {_BURSTS} times as often after a lost one",
+        f"bytes of others: {_FOREIGN_PER_CENT} %",
+        f"updates missing at the rover: {100 * _LATE_SHARE:g} %, in bursts",
+        "rule epochs_single",
+    ),
     cautions=(Caution.POWER,),
 )
 def busy_channel(evidence: Evidence, case: Case) -> None:
@@ -261,31 +285,41 @@ def busy_channel(evidence: Evidence, case: Case) -> None:
         case.lack(_LISTEN)
     if restarts(evidence):
         case.lack("a recording without restarts of the base")
-    foreign = evidence.findings.get("foreign_bytes")
+    at_base = evidence.heard_at == "base" and evidence.far is None  # no radio before it
+    foreign = None if at_base else evidence.findings.get("foreign_bytes")
     damaged = link is not None and link.damaged_share >= _DAMAGED
     told = evidence.has_frames and evidence.state("frames_whole") is not State.UNKNOWN
     if foreign is not None and (foreign.value or 0.0) >= _FOREIGN_PER_CENT and told and not damaged:
         case.sign("foreign", f"bytes of somebody else between the messages: {foreign.text}")
-    twice = evidence.wrong("epochs_single")
+    twice = None if at_base else evidence.wrong("epochs_single")
     if twice is not None and not evidence.bad("one_base"):
         case.sign("twice", f"epochs received twice: {twice.text}; base and repeater both heard")
         case.first("switch the repeater off where the base itself reaches")
     ages = evidence.ages
     if ages is not None and ages.late_share >= _LATE_SHARE and ages.longest_s >= 2.5:
-        if ages.bunching >= _BURSTS and not is_behind(evidence) and not restarts(evidence):
+        explained = is_behind(evidence) or restarts(evidence)
+        explained = explained or (link is not None and _is_damage(link))
+        if _in_bursts(ages) and not explained:
             case.sign(
                 "rover",
-                f"the age of the corrections climbs in bursts of up to {seconds(ages.longest_s)}",
+                f"the age of the corrections climbs in bursts of up to {seconds(ages.longest_s)}"
+                f"{evidence.stale_text}",
             )
     elif is_steady(evidence) and ages is not None and not case.signs:
         case.absent(f"the corrections are fresh at the rover: {seconds(ages.median_s)} old, steady")
+
+
+def _is_damage(link: LinkPattern) -> bool:
+    """Tell whether damaged frames make up what was lost: on a busy channel nothing comes at all."""
+    most = link.lost_part > link.lost_whole or link.damaged >= link.lost_whole
+    return link.damaged_share >= _DAMAGED and most
 
 
 def _busy_stream(evidence: Evidence, case: Case, link: LinkPattern) -> None:
     tied = link.tied_restarts > 0
     silent = link.gaps < 3
     if link.lost_whole >= _LOST * link.due and link.due and not tied and not silent:
-        if link.damaged_share >= _DAMAGED and link.lost_part > link.lost_whole:
+        if _is_damage(link):
             return
         text = f"{link.lost_whole} of {link.due} seconds lost whole, in {link.gaps} gaps"
         case.sign("seconds", text, _utc_of_time(evidence))

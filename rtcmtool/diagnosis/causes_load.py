@@ -26,6 +26,11 @@ _EVEN = 0.35  # scatter of the time between outages, share of it
     ),
     proves_it="the age falls to a second at once when less is sent",
     basis="air time over 85 %: data queue up and the age grows; common practice; judgement",
+    limits=(
+        "rule air_time; proven from 100 % on, counted at the base",
+        f"falls behind itself by {seconds(_GROWTH_S)}",
+        f"corrections usually {STEADY_AGE_S} s old and more, the least {STEADY_AGE_S / 2} s",
+    ),
 )
 def overloaded(evidence: Evidence, case: Case) -> None:
     """Look for a radio that cannot carry what is sent.
@@ -51,10 +56,17 @@ def overloaded(evidence: Evidence, case: Case) -> None:
             )
         elif (late := _late(evidence)) is not None:
             case.sign("delay", f"the stream comes late: {late}")
+    link, far = evidence.link, evidence.far_link
+    if far is not None and far.loses_last and link is not None and not link.loses_last:
+        case.sign("end", "the end of each transmission is cut off: sent by the base, not heard")
+    elif far is None and link is not None and link.loses_last and is_slow(evidence):
+        case.sign("end", "the last message of the epochs is cut off, and what comes is late")
     ages = evidence.ages
     if ages is not None and is_old(ages) and not restarts(evidence):
         case.sign(
-            "rover", f"corrections at the rover are always old: {seconds(ages.median_s)} usually"
+            "rover",
+            f"corrections at the rover are always old: {seconds(ages.median_s)} usually"
+            f"{evidence.stale_text}",
         )
     elif not case.signs and not case.proofs:
         if ages is not None and ages.median_s < STEADY_AGE_S:
@@ -98,6 +110,11 @@ def is_behind(evidence: Evidence) -> bool:
     return grows or _late(evidence) is not None
 
 
+def is_slow(evidence: Evidence) -> bool:
+    """Tell whether the way to the rover is slower than what is sent."""
+    return is_behind(evidence) or (evidence.ages is not None and is_old(evidence.ages))
+
+
 def restarts(evidence: Evidence) -> int:
     """Give how often the base restarted."""
     link = evidence.link
@@ -112,6 +129,10 @@ def restarts(evidence: Evidence) -> int:
     ),
     proves_it="no more restarts on a new battery",
     basis="gaps tied to restarts, all lock times from zero: common practice",
+    limits=(
+        "rule lock_restart: all lock times fall together, twice",
+        f"{_FEWEST_OUTAGES} outages at the rover, their distances within {100 * _EVEN:g} %",
+    ),
     cautions=(Caution.BATTERIES,),
 )
 def power_sag(evidence: Evidence, case: Case) -> None:

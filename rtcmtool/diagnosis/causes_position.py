@@ -7,8 +7,9 @@ from rtcmtool.diagnosis.causes import Case, cause
 from rtcmtool.diagnosis.evidence import Evidence, names
 from rtcmtool.diagnosis.finding import Finding, State
 from rtcmtool.diagnosis.lengths import distance
+from rtcmtool.diagnosis.problem import CHECK_HEIGHT_M, CHECK_PLAN_M
 from rtcmtool.monitor.base_station import Station
-from rtcmtool.monitor.rover_statistics import PlaceStep, place_step
+from rtcmtool.monitor.rover_statistics import LEAST_STEP_M, STEP_SIGMAS, PlaceStep, place_step
 
 FAR_M = 500.0  # up to it a rover still fixes: contract of `diagnose`, computed for usual lines
 _FAR_FROM_ROVER_M = 100_000.0
@@ -18,6 +19,10 @@ _HEIGHT_BLUNDERS = frozenset(
     {"height_left_out", "height_twice", "height_in_feet", "slant_as_vertical", "phase_centre"}
 )
 _CODE_IS_RIGHT_M = 50.0  # a short code solution is good enough to rule hundreds of metres out
+CHECK_LIMITS = (
+    f"check shot off by {1000 * CHECK_PLAN_M:g} mm plan, {1000 * CHECK_HEIGHT_M:g} mm height, and "
+    "1 mm a km"
+)
 _TIED_MS = 60_000  # a position follows a restart within the interval of its message
 
 
@@ -44,6 +49,11 @@ def _station(evidence: Evidence) -> Station | None:
     do=("type the right coordinates into the base; check degrees, sign, order, zone, datum",),
     proves_it="the sent position agrees with the base's own measurement to metres",
     basis="errors over 500 m bend the line by a quarter of a wave: computed; common practice",
+    limits=(
+        f"over {FAR_M:g} m by mark or by the base's own measurement",
+        f"over {distance(_FAR_FROM_ROVER_M)} from the rover",
+        "rule position_on_earth",
+    ),
 )
 def base_far_wrong(evidence: Evidence, case: Case) -> None:
     """Look for coordinates that are hundreds of metres to thousands of kilometres wrong.
@@ -97,6 +107,11 @@ def _right_so_far(evidence: Evidence, case: Case) -> None:
     ),
     proves_it="the check shot agrees once the coordinates are right",
     basis="2 m of base error shift every point by 2 m, and the rover fixes: common practice",
+    limits=(
+        "rules position_matches_mark, position_matches_code, position_matches_earlier",
+        f"up to {FAR_M:g} m",
+        CHECK_LIMITS,
+    ),
 )
 def base_slightly_wrong(evidence: Evidence, case: Case) -> None:
     """Look for coordinates that are wrong by up to 500 m.
@@ -146,6 +161,10 @@ def base_slightly_wrong(evidence: Evidence, case: Case) -> None:
     ),
     proves_it="the height of the check shot agrees with the new antenna height",
     basis="sent against taped height, check shot off in height alone: common practice",
+    limits=(
+        "rules antenna_height, position_matches_mark",
+        CHECK_LIMITS,
+    ),
 )
 def antenna_height(evidence: Evidence, case: Case) -> None:
     """Look for an antenna height that was typed wrong.
@@ -192,6 +211,10 @@ def antenna_height(evidence: Evidence, case: Case) -> None:
     ),
     proves_it="the height of the check shot agrees with the right name at both ends",
     basis="5 to 10 cm in height when models are mixed: EUREF; common practice",
+    limits=(
+        "rule antenna_named",
+        f"check shot off in height alone, by {1000 * _MODEL_M[0]:g} to {1000 * _MODEL_M[1]:g} mm",
+    ),
 )
 def antenna_model(evidence: Evidence, case: Case) -> None:
     """Look for the name of another antenna.
@@ -228,6 +251,7 @@ def _is_described(evidence: Evidence) -> bool:
     ),
     proves_it="one station number alone in the stream and at the rover",
     basis="two numbers, or two positions under one: common practice; RTCM 10403.x",
+    limits=("rule one_base: two numbers, or two positions under one, in turn",),
 )
 def two_bases(evidence: Evidence, case: Case) -> None:
     """Look for a second base.
@@ -305,6 +329,11 @@ def _follows_restart(evidence: Evidence, station: Station) -> bool:
     ),
     proves_it="bubble off, or a second height that differs from the first",
     basis="lock times or places that jump once: common practice; US Army survey manuals",
+    limits=(
+        "rule lock_restart, once; rule position_steady",
+        f"a standing rover steps by {1000 * LEAST_STEP_M:g} mm and {STEP_SIGMAS:g} sigma",
+        "two taped heights that differ by 5 mm",
+    ),
 )
 def base_moved(evidence: Evidence, case: Case) -> None:
     """Look for a base that did not stand still.
@@ -365,6 +394,11 @@ def _step(evidence: Evidence) -> PlaceStep | None:
     ),
     proves_it="the check shot agrees after a site calibration",
     basis="averages of minutes are metres off, and others each day: common practice",
+    limits=(
+        f"changed once by {_AVERAGES_M[0]} to {_AVERAGES_M[1]:g} m within a minute of a restart",
+        "rule position_matches_earlier",
+        CHECK_LIMITS,
+    ),
 )
 def base_averaged(evidence: Evidence, case: Case) -> None:
     """Look for a position that the base measured itself.

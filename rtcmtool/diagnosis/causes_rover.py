@@ -1,9 +1,10 @@
 """Causes 21, 22, 25 and 26: far or high, and what rover and clocks themselves do wrong."""
 
 from rtcmtool.diagnosis.causes import Case, cause
-from rtcmtool.diagnosis.causes_content import is_masked, unexplained_float
+from rtcmtool.diagnosis.causes_content import MASKED, is_masked, unexplained_float
 from rtcmtool.diagnosis.evidence import Evidence
 from rtcmtool.diagnosis.finding import State
+from rtcmtool.diagnosis.lengths import distance
 from rtcmtool.diagnosis.problem import ProblemKind
 from rtcmtool.diagnosis.wording import number, seconds, share
 from rtcmtool.monitor.rover_log import FIXED
@@ -27,6 +28,10 @@ _KNOWN_OFFSETS_S = {
     do=("move the base nearer: under 10 km",),
     proves_it="fixes in seconds on a shorter line",
     basis="10 and 20 km: NGS single-base classes; common practice",
+    limits=(
+        f"over {distance(_LONG_M)}; with trouble over {distance(_USUAL_M)}",
+        f"slow: the first fix after {seconds(_SLOW_FIX_S)} or never",
+    ),
 )
 def long_baseline(evidence: Evidence, case: Case) -> None:
     """Look for a long line.
@@ -65,6 +70,7 @@ def _slow_text(evidence: Evidence) -> str:
     do=("put the base at a middle height of the site", "check heights at a mark near the rover"),
     proves_it="the height agrees at a mark near the base's own height",
     basis="100 m change the zenith delay by 35 mm, computed: common practice",
+    limits=(f"over {_HIGH_M:g} m; under {_LITTLE_M:g} m it is ruled out",),
 )
 def height_difference(evidence: Evidence, case: Case) -> None:
     """Look for a rover far above or below the base.
@@ -99,6 +105,10 @@ def height_difference(evidence: Evidence, case: Case) -> None:
     ),
     proves_it="a second rover fixes on the same stream, at the same place",
     basis="no RTK or float on a clean and fresh stream, for ever: common practice",
+    limits=(
+        f"tracked: {MASKED} times the used satellites, and 3 more",
+        "quality 2 for half of the time, or nothing used, on a whole, fresh and fit stream",
+    ),
 )
 def rover_settings(evidence: Evidence, case: Case) -> None:
     """Look for a rover that is set up wrong.
@@ -166,6 +176,10 @@ def _refuses(evidence: Evidence, case: Case) -> None:
     do=("set this computer's clock and date; for a file give --date", "then look again"),
     proves_it="the delay is a second or two with the right clock",
     basis="delays of 18 s, 14 s, hours or days: common practice; GPS time is 18 s ahead of UTC",
+    limits=(
+        f"a delay of {seconds(_CLOCK_S)}, or {seconds(-_EARLY_S)} early",
+        "a rover's log whole quarters of an hour off: by its satellites, else by begin and end",
+    ),
 )
 def wrong_time(evidence: Evidence, case: Case) -> None:
     """Look for times that cannot be.

@@ -1,16 +1,15 @@
-"""Causes 11 to 14, 23 and 24: is it clean? Site, antenna, receiver, and the ionosphere."""
+"""Causes 11 to 14 and 23: is it clean? Site, antenna, and the ionosphere."""
 
 from rtcmtool.diagnosis.causes import Case, cause
-from rtcmtool.diagnosis.evidence import Evidence, names
+from rtcmtool.diagnosis.evidence import MAKES_DIFFER_DB, Evidence, names
 from rtcmtool.diagnosis.finding import State
 from rtcmtool.diagnosis.problem import ProblemKind
-from rtcmtool.diagnosis.wording import grouped, number, share
+from rtcmtool.diagnosis.wording import number, seconds
 
+_STALE_S = 5.0  # a usual day: 10 to 30 s (computed from recordings)
 _ALL_BANDS = 0.7  # share of the bands that fell: more than one transmitter does
 _LONG_LINE_M = 5_000.0  # below, the ionosphere may mostly be neglected: GPS Solutions 2015
 _ROTI_STRONG = 0.5  # TECU/min
-_NEVER_CLOSED = 0.05
-_JUMPS = 3
 _LASTS_S = 10.0  # a drop that is no chance
 
 
@@ -22,6 +21,7 @@ _LASTS_S = 10.0  # a drop that is no chance
     ),
     proves_it="multipath below 0.5 m and a fix after the base was moved",
     basis="code multipath over 5 minutes: common practice; IGS help desk",
+    limits=("rules multipath, slips",),
 )
 def base_multipath(evidence: Evidence, case: Case) -> None:
     """Look for reflections at the base.
@@ -34,7 +34,7 @@ def base_multipath(evidence: Evidence, case: Case) -> None:
     if wrong is not None:
         case.sign("multipath", f"code multipath: {wrong.text}", wrong.since)
         slips = evidence.slipping
-        if slips is not None and not _slips_explained(evidence):
+        if slips is not None and not slips_explained(evidence):
             case.sign("slips", f"slips: {slips.text}")
         _suffering(evidence, case)
         if evidence.weak_signals is not None:
@@ -62,13 +62,14 @@ def _missing(evidence: Evidence, rule: str, otherwise: str) -> str:
     return finding.text.removeprefix("needs ") if finding and unknown else otherwise
 
 
-def _slips_explained(evidence: Evidence) -> bool:
+def slips_explained(evidence: Evidence) -> bool:
     """Tell whether restarts, the ionosphere or the clock make the slips."""
     restarts = evidence.link is not None and evidence.link.restarts > 0
-    return restarts or bool(evidence.bad("ionosphere") or evidence.bad("clock_jumps"))
+    iono = evidence.bad("ionosphere") or _stale_by_ionosphere(evidence)
+    return restarts or bool(iono or evidence.bad("clock_jumps"))
 
 
-def _dropped(evidence: Evidence) -> tuple[list[str], list[str]]:
+def dropped_bands(evidence: Evidence) -> tuple[list[str], list[str]]:
     """Give the bands that fell, and all that are known."""
     finding = evidence.wrong("band_drop")
     if finding is None or finding.values is None:
@@ -78,7 +79,7 @@ def _dropped(evidence: Evidence) -> tuple[list[str], list[str]]:
     return [name for name, depth in levels.items() if depth > limit], list(levels)
 
 
-def _lasts(evidence: Evidence, names_: list[str]) -> bool:
+def lasts(evidence: Evidence, names_: list[str]) -> bool:
     """Tell whether a drop lasted longer than a chance low."""
     base = evidence.base
     if base is None:
@@ -88,10 +89,11 @@ def _lasts(evidence: Evidence, names_: list[str]) -> bool:
     return lasted * base.interval_s >= _LASTS_S
 
 
-def _fell_together(evidence: Evidence) -> bool:
-    dropped, known = _dropped(evidence)
+def fell_together(evidence: Evidence) -> bool:
+    """Tell whether most bands fell at once."""
+    dropped, known = dropped_bands(evidence)
     many = len(known) > 1 and len(dropped) >= _ALL_BANDS * len(known)
-    return many and _lasts(evidence, dropped)
+    return many and lasts(evidence, dropped)
 
 
 @cause(
@@ -103,6 +105,10 @@ def _fell_together(evidence: Evidence) -> bool:
     ),
     proves_it="the band comes back while the radio or the other transmitter is off",
     basis="one band falls on all satellites at once: common practice; judgement",
+    limits=(
+        f"rule band_drop, for {seconds(_LASTS_S)} and more",
+        f"under {100 * _ALL_BANDS:g} % of the bands: more is the antenna or its cable",
+    ),
 )
 def interference(evidence: Evidence, case: Case) -> None:
     """Look for a band that is jammed.
@@ -113,17 +119,17 @@ def interference(evidence: Evidence, case: Case) -> None:
     """
     finding = evidence.findings.get("band_drop")
     wrong = evidence.wrong("band_drop")
-    dropped, _ = _dropped(evidence)
-    if wrong is not None and not _lasts(evidence, dropped):
+    dropped, _ = dropped_bands(evidence)
+    if wrong is not None and not lasts(evidence, dropped):
         case.absent(f"no band fell for long: {wrong.text}")
     elif wrong is not None:
-        if _fell_together(evidence):
+        if fell_together(evidence):
             case.absent("all bands fell together: that is the antenna or its cable")
             return
         case.sign("drop", f"strength fell on all satellites of {names(dropped)}: {wrong.text}",
                   wrong.since)  # fmt: skip
         slips = evidence.slipping
-        if slips is not None and not _slips_explained(evidence):
+        if slips is not None and not slips_explained(evidence):
             case.sign("slips", f"slips: {slips.text}")
         if evidence.weak_signals is not None:
             case.doubt("signals of the first band are weak too: antenna or cable")
@@ -141,6 +147,10 @@ def interference(evidence: Evidence, case: Case) -> None:
     ),
     proves_it="signals 5 dB and more stronger with another cable",
     basis="weak on all bands, frequent slips: common practice; receiver guides",
+    limits=(
+        f"rule signal_strength, and {MAKES_DIFFER_DB:g} dB more: makes differ",
+        "rules band_drop (all bands together), slips",
+    ),
 )
 def antenna_cable(evidence: Evidence, case: Case) -> None:
     """Look for a weak antenna chain at the base.
@@ -152,14 +162,14 @@ def antenna_cable(evidence: Evidence, case: Case) -> None:
     weak = evidence.weak_signals
     if weak is not None:
         case.sign("strength", f"signals are weak: {weak.text}")
-    if _fell_together(evidence):
+    if fell_together(evidence):
         drop = evidence.findings["band_drop"]
         case.sign("drop", f"all bands fell together: {drop.text}", drop.since)
     slips = evidence.slipping
-    dropped, _ = _dropped(evidence)
-    one_band = _lasts(evidence, dropped) and not _fell_together(evidence)
+    dropped, _ = dropped_bands(evidence)
+    one_band = lasts(evidence, dropped) and not fell_together(evidence)
     reflected = weak is None and evidence.wrong("multipath") is not None
-    explained = _slips_explained(evidence) or reflected
+    explained = slips_explained(evidence) or reflected
     if slips is not None and not explained and (case.signs or not one_band):
         case.sign("slips", f"slips: {slips.text}", slips.since)
     if strength is None or strength.state is State.UNKNOWN:
@@ -178,6 +188,7 @@ def antenna_cable(evidence: Evidence, case: Case) -> None:
     ),
     proves_it="fixes only without GLONASS",
     basis="1230 missing or all zero: common practice; Inside GNSS 2012, GPS Solutions 2018",
+    limits=("rule glonass_bias",),
 )
 def glonass_bias(evidence: Evidence, case: Case) -> None:
     """Look for GLONASS biases that are missing or false.
@@ -220,12 +231,19 @@ def _bias_is_slow(values: dict[str, object] | None) -> bool:
     ),
     proves_it="all crews of the region suffer, and it passes within hours",
     basis="ionospheric rate over a minute, ROTI: common practice; judgement",
+    limits=(
+        "rules ionosphere, slips",
+        f"ROTI over {_ROTI_STRONG} TECU/min",
+        f"fixing gets hard with corrections of less than {seconds(_STALE_S)}, and half as fast "
+        "without the ionosphere",
+    ),
 )
 def ionosphere(evidence: Evidence, case: Case) -> None:
     """Look for a disturbed ionosphere.
 
     For it: the ionospheric delay of several satellites changes fast; ROTI is high; slips with it;
-    float on longer lines; all rovers suffer. Against it: nothing. Ruled out by slow changes.
+    float on longer lines; all rovers suffer; where the rate was not measured, corrections that go
+    stale in seconds by the ionosphere. Against it: nothing. Ruled out by slow changes.
     """
     finding = evidence.findings.get("ionosphere")
     bad = evidence.bad("ionosphere")
@@ -243,61 +261,23 @@ def ionosphere(evidence: Evidence, case: Case) -> None:
         line_m = evidence.line_m
         if finding.state is State.WATCH and line_m is not None and line_m > _LONG_LINE_M:
             case.lack("a longer recording: the ionosphere is lively on a line of this length")
+    elif _stale_by_ionosphere(evidence):
+        case.sign("ageing", f"corrections go stale at once, less so without the ionosphere"
+                  f"{evidence.stale_text}")  # fmt: skip
+        slips = evidence.slipping
+        if slips is not None and evidence.weak_signals is None:
+            case.sign("slips", f"slips of strong signals: {slips.text}")
     else:
         case.lack(_missing(evidence, "ionosphere", "the base's stream, 5 minutes of it"))
 
 
-@cause(
-    "clock or receiver of the base",
-    do=("restart the base receiver; if it stays, update it or change it",),
-    proves_it="clean after a restart, or with another receiver",
-    basis="jumps of 1 ms, half cycles, epochs that never close: common practice; RTCM 10403.x",
-)
-def base_receiver(evidence: Evidence, case: Case) -> None:
-    """Look for a receiver that misbehaves.
-
-    For it: clock jumps; unresolved half cycles without restarts; an 'end of epoch' flag that never
-    comes while nothing else is lost; a system that left; damaged frames at the base's own port.
-    Ruled out by a stream without any of these.
-    """
-    if not evidence.has_frames:
-        case.lack("the base's stream")
-        return
-    jumps = evidence.bad("clock_jumps")
-    if jumps is not None and (jumps.value or 0.0) >= _JUMPS:
-        case.proof(f"the base's clock jumps: {jumps.text}", jumps.since)
-    elif jumps is not None:
-        case.sign("clock", f"the base's clock jumps: {jumps.text}", jumps.since)
-    half = evidence.bad("half_cycles")
-    link = evidence.link
-    restarted = link is not None and link.restarts > 0
-    if half is not None and not restarted:
-        case.proof(f"half cycles unresolved: {half.text}")
-    if _never_closed(evidence):
-        case.proof(
-            f"epochs never end: {evidence.findings['epoch_closed'].text} closed by their flag"
-        )
-        case.first("see whether the last message of the epoch is switched off or does not pass")
-    left = evidence.bad("systems_steady")
-    if left is not None and not (link is not None and (link.loses or restarted)):
-        case.sign("systems", left.text, left.since)
-    if evidence.heard_at == "base" and link is not None and link.damaged_share >= 0.01:
-        total = link.frames + link.damaged
-        text = f"{grouped(link.damaged)} of {grouped(total)} frames damaged at the base's own port"
-        case.sign("port", f"{text} ({share(link.damaged, total)})")
-        case.first("change the cable of the port; compare the baud rates at both ends")
-    if not case.signs and not case.proofs:
-        case.absent("no clock jumps, no half cycles, epochs closed")
-
-
-def _never_closed(evidence: Evidence) -> bool:
-    """Tell whether the flag stays set although everything else arrives."""
-    closed, link = evidence.bad("epoch_closed"), evidence.link
-    if closed is None or link is None:
+def _stale_by_ionosphere(evidence: Evidence) -> bool:
+    """Tell whether the ionosphere makes corrections stale, where its rate was not measured."""
+    ageing = evidence.ageing
+    if ageing is None or ageing.hard_s is None or ageing.hard_s >= _STALE_S:
         return False
-    arrives = link.came >= 0.95 * link.due and link.damaged_share < 0.01
-    paced = link.lag_growth_s is None or link.lag_growth_s < 2.0
-    return (closed.value or 0.0) < 100 * _NEVER_CLOSED and arrives and paced
+    pairs = zip(ageing.rms_m, ageing.ionosphere_free_m, strict=True)
+    return any(rms is not None and free is not None and 2 * free < rms for rms, free in pairs)
 
 
-CAUSES = (base_multipath, interference, antenna_cable, glonass_bias, ionosphere, base_receiver)
+CAUSES = (base_multipath, interference, antenna_cable, glonass_bias, ionosphere)

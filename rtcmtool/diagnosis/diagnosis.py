@@ -7,13 +7,14 @@ from rtcmtool.diagnosis import (
     causes_link,
     causes_load,
     causes_position,
+    causes_receiver,
     causes_rover,
     causes_signal,
 )
 from rtcmtool.diagnosis.causes import Cause, CauseFacts, Confidence, look_for
 from rtcmtool.diagnosis.cautions import Caution
 from rtcmtool.diagnosis.evidence import Evidence
-from rtcmtool.diagnosis.finding import State
+from rtcmtool.diagnosis.evidence_notes import notes_on
 from rtcmtool.diagnosis.problem import Problem, ProblemKind
 
 # In the order of the questions: does anything arrive, is it whole, fresh, enough, right, near?
@@ -25,7 +26,10 @@ CAUSE_NAMES = (
     "height_difference", "ionosphere", "base_receiver", "rover_settings", "wrong_time",
     "base_averaged",
 )  # fmt: skip
-_MODULES = (causes_link, causes_load, causes_content, causes_signal, causes_position, causes_rover)
+_MODULES = (
+    causes_link, causes_load, causes_content, causes_signal, causes_position, causes_receiver,
+    causes_rover,
+)  # fmt: skip
 
 
 def _cause_facts() -> dict[str, CauseFacts]:
@@ -84,6 +88,8 @@ _SPLITS: dict[frozenset[str], str] = {
         ("no_position", "unusable_format"): "look at the base's stream: 1005 or 1006, and which "
         "observations",
         ("no_position", "rover_settings"): "look at the base's stream: 1005 or 1006 every 10 s",
+        ("unusable_format", "weak_path"): "a recording at the base: observations are in it, or not",
+        ("base_receiver", "weak_path"): "a recording at the base: the message is in it, or is not",
         ("few_satellites", "weak_path"): "a recording at the base: sent there or lost on the way",
         ("power_sag", "base_moved"): "the voltage while the radio sends; bubble and tape",
         ("power_sag", "no_link"): "a recording at the base: restarts there, or silence on the air",
@@ -166,7 +172,7 @@ def diagnose(evidence: Evidence) -> Diagnosis:
     found = [_tempered(look_for(facts, evidence), evidence) for facts in CAUSE_FACTS.values()]
     problem = evidence.problem
     ranked = tuple(sorted(found, key=lambda cause: _order(cause, problem.kind)))
-    return Diagnosis(problem, ranked, _alike(ranked), _notes(evidence))
+    return Diagnosis(problem, ranked, _alike(ranked), notes_on(evidence))
 
 
 def explains(name: str, kind: ProblemKind) -> bool:
@@ -192,11 +198,12 @@ def _tempered(cause: Cause, evidence: Evidence) -> Cause:
     return replace(cause, confidence=Confidence.POSSIBLE, against=(*cause.against, doubt))
 
 
-def _order(cause: Cause, kind: ProblemKind) -> tuple[float, int, int]:
+def _order(cause: Cause, kind: ProblemKind) -> tuple[float, bool, int, int]:
     rank = float(_RANK[cause.confidence])
     if cause.is_claimed and not explains(cause.name, kind):
         rank = _UNRELATED[cause.confidence]
-    return rank, -cause.strength, _CHEAPEST.index(cause.name)
+    contradicted = cause.confidence is Confidence.POSSIBLE and bool(cause.against)
+    return rank, contradicted, -cause.strength, _CHEAPEST.index(cause.name)
 
 
 def _alike(ranked: tuple[Cause, ...]) -> tuple[Alike, ...]:
@@ -211,45 +218,3 @@ def _alike(ranked: tuple[Cause, ...]) -> tuple[Alike, ...]:
         if other.confidence is first.confidence
         and (pair := frozenset({first.name, other.name})) in _SPLITS
     )
-
-
-def _notes(evidence: Evidence) -> tuple[str, ...]:
-    """Say what is odd about the files."""
-    notes: list[str] = []
-    log, joint = evidence.log, evidence.joint
-    link = evidence.link
-    if evidence.heard_at is None and link is not None and link.loses:
-        notes.append("taken as heard behind the radio, for it loses; else say --at base")
-    if log is not None:
-        state = log.state
-        if state.wrong_sums:
-            total = state.wrong_sums + state.sentences
-            notes.append(
-                f"{state.wrong_sums} of {total} NMEA lines with a wrong check sum left out"
-            )
-        if joint.kind == "zone":
-            hours = f"{joint.shift_s / 3600:+g} h"
-            notes.append(f"the rover's times are in another time zone ({hours}): taken off")
-        elif joint.kind == "apart":
-            notes.append("the rover's log is of another time than the stream: not joined")
-        elif evidence.columns is not None and evidence.has_frames and joint.kind == "unknown":
-            notes.append("stream and rover's log could not be compared in time: a date is missing")
-        if evidence.is_joined and evidence.has_frames:
-            notes += _stranger(evidence)
-    if evidence.air is not None and evidence.air.sent and not evidence.air.heard:
-        notes.append("no message of the base was heard at the rover: are these the right files?")
-    return tuple(notes)
-
-
-def _stranger(evidence: Evidence) -> list[str]:
-    """Note a rover that uses another base than the one that is looked at."""
-    assert evidence.log is not None
-    assert evidence.stream is not None
-    used = {int(name) for name in evidence.log.stations if name.isdecimal()}
-    heard = set(evidence.stream.state.base.stations)
-    if not used or not heard or used & heard or evidence.state("one_base") is State.UNKNOWN:
-        return []
-    return [
-        f"the rover uses station {', '.join(map(str, sorted(used)))}, the stream is of "
-        f"{', '.join(map(str, sorted(heard)))}: another base?"
-    ]

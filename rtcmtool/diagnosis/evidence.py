@@ -9,24 +9,29 @@ import numpy as np
 from rtcmtool.diagnosis.base_rules import sent_position
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.evidence_link import LinkPattern
+from rtcmtool.diagnosis.evidence_time import gaps_of, joint_of
 from rtcmtool.diagnosis.finding import Finding, State
+from rtcmtool.diagnosis.geometry_rules import ageing_of
 from rtcmtool.diagnosis.problem import CheckShot, Problem, ProblemKind, problem_of
 from rtcmtool.diagnosis.site_sheet import SiteSheet
 from rtcmtool.diagnosis.verdict import Verdict, judge
 from rtcmtool.gnss.geodesy import degrees_from_ecef, distance_m, ecef_from_geodetic
 from rtcmtool.monitor.air_loss import AirLoss
+from rtcmtool.monitor.rover_join import Joint
 from rtcmtool.monitor.rover_log import Columns, RoverLog
 from rtcmtool.monitor.rover_statistics import (
     AgeStatistics,
     FixLosses,
-    Joint,
     RoverSky,
+    ToldAccuracy,
     age_statistics,
     fix_losses,
-    join,
     sky_of,
     time_to_fix_s,
+    told_accuracy,
 )
+from rtcmtool.monitor.staleness import Ageing
+from rtcmtool.wire.catalogue import OBSERVATION_NUMBERS, system_of
 
 # Rules whose bad (or, for some, watch) means that a rover has a reason not to fix.
 _FIT = (
@@ -40,7 +45,8 @@ _OF_ALL_STATIONS = frozenset(
     {"one_base", "epochs_single", "frames_whole", "foreign_bytes", "bytes_arrive", "air_time"}
 )
 _OF_THE_WAY = frozenset({"one_base", "epochs_single", "foreign_bytes", "delay"})
-_MAKES_DIFFER_DB = 2.0
+MAKES_DIFFER_DB = 2.0
+_REGIONAL = frozenset({"J", "I", "S"})  # far from their region none of them is above: no message
 _STALE_S = 5.0  # older corrections make a new fix hard (computed on a real pair)
 _OLD_FREE = 0.05  # share of missing updates that troubles no rover: judgement
 
@@ -124,12 +130,27 @@ class Evidence:
         return self.stream if self.own is None else self.own
 
     @cached_property
+    def ageing(self) -> Ageing | None:
+        """How fast the base's corrections go stale; None where that was not measured."""
+        return None if self.base is None else ageing_of(self.base)
+
+    @property
+    def stale_text(self) -> str:
+        """Say from which age on fixing gets hard on this base, to stand behind an age."""
+        ageing = self.ageing
+        if ageing is None:
+            return ""
+        if ageing.hard_s is None:
+            return f" (here fixing gets hard only beyond {ageing.oldest_s} s, measured)"
+        return f" (here fixing gets hard after {max(round(ageing.hard_s), 1)} s, measured)"
+
+    @cached_property
     def weak_signals(self) -> Finding | None:
         """Strengths that are clearly low: makes differ by 1 to 3 dB (common practice)."""
         finding = self.wrong("signal_strength")
         if finding is None or finding.value is None or finding.limit is None:
             return None
-        is_low = finding.state is State.BAD or finding.value < finding.limit - _MAKES_DIFFER_DB
+        is_low = finding.state is State.BAD or finding.value < finding.limit - MAKES_DIFFER_DB
         return finding if is_low else None
 
     def state(self, rule: str) -> State:
@@ -147,6 +168,12 @@ class Evidence:
         finding = self.findings.get(rule)
         wrong = finding is not None and finding.state in {State.BAD, State.WATCH}
         return finding if wrong else None
+
+    def stream_finding(self, rule: str) -> Finding | None:
+        """Give a finding about the given stream itself, if it is bad or a watch."""
+        found = self.verdict.findings if self.verdict is not None else ()
+        wrong = {State.BAD, State.WATCH}
+        return next((f for f in found if f.rule.name == rule and f.state in wrong), None)
 
     @property
     def sheet(self) -> SiteSheet:
@@ -196,8 +223,30 @@ class Evidence:
         if self.heard_at in {"rover", "net"}:
             return self.link
         if self.heard_at is None and self.link is not None:
-            return self.link if self.link.loses or self._ages_agree else None
+            lacks = self.link.loses or bool(self.missing_observations)
+            return self.link if lacks or self._ages_agree else None
         return None
+
+    @cached_property
+    def missing_observations(self) -> tuple[int, ...]:
+        """Planned observation messages that never came while other messages did."""
+        planned = [
+            number
+            for number in self.sheet.messages.intervals_s or ()
+            if number in OBSERVATION_NUMBERS and system_of(number) not in _REGIONAL
+        ]
+        if self.stream is None or not self.has_frames:
+            return ()
+        heard = set(self.stream.state.messages.by_number)
+        missing = tuple(sorted(n for n in planned if n not in heard))
+        if len(missing) == len(planned) and heard & OBSERVATION_NUMBERS:
+            return ()  # other ones came: the plan is of another day
+        return missing
+
+    @property
+    def may_be_lost(self) -> bool:
+        """Whether planned observations that never came may have been lost on the way."""
+        return bool(self.missing_observations) and self.heard_at != "base"
 
     @property
     def is_whole(self) -> bool:
@@ -244,8 +293,18 @@ class Evidence:
 
     @cached_property
     def losses(self) -> FixLosses | None:
-        """Losses of fix."""
-        return None if self.columns is None else fix_losses(self.columns)
+        """Losses of fix, against old corrections and against gaps of the stream."""
+        if self.columns is None:
+            return None
+        gaps_ms = None
+        if self.stream is not None and self.link is not None:
+            gaps_ms = gaps_of(self.stream, self.link, self.joint)
+        return fix_losses(self.columns, gaps_ms)
+
+    @cached_property
+    def accuracy(self) -> ToldAccuracy | None:
+        """What the rover tells of its own accuracy (GST)."""
+        return None if self.columns is None else told_accuracy(self.columns)
 
     @cached_property
     def sky(self) -> RoverSky | None:
@@ -257,14 +316,10 @@ class Evidence:
     @cached_property
     def joint(self) -> Joint:
         """How the rover's log lies in time beside the stream."""
-        if self.columns is None or self.stream is None or self.link is None:
+        log, columns = self.log, self.columns
+        if log is None or columns is None or self.stream is None or self.link is None:
             return Joint("unknown")
-        clock = self.stream.state.clock
-        ends = (self.link.first_ms, self.link.last_ms)
-        utc = [None if end is None else clock.utc_ns_of_epoch(end) for end in ends]
-        if utc[0] is None or utc[1] is None:
-            return Joint("unknown")
-        joint = join(self.columns, (utc[0] // 1_000_000, utc[1] // 1_000_000))
+        joint = joint_of(log, columns, self.base or self.stream, self.link, self.rover_ecef_m)
         return Joint("together") if self.is_together and joint.kind == "apart" else joint
 
     @property

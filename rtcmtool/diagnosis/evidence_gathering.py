@@ -52,16 +52,20 @@ def gather(
     )  # fmt: skip
 
 
-def our_station(stream: Context) -> int | None:
+def our_station(stream: Context, log: RoverLog | None = None) -> int | None:
     """Give the station to look at alone, where several are heard; None where one is.
 
-    It is that of the site sheet where that is heard, else the one with most epochs.
+    It is that of the site sheet where that is heard, else the one that the rover mostly uses, else
+    the one with most epochs.
     """
     heard = stream.state.base.stations
     if len(heard) < 2:
         return None
     planned = stream.sheet.messages.station if stream.sheet is not None else None
-    return planned if planned in heard else stream.state.main_station
+    if planned in heard:
+        return planned
+    used = [int(name) for name, _ in log.stations.most_common() if name.isdecimal()] if log else []
+    return next((name for name in used if name in heard), stream.state.main_station)
 
 
 _SAME_PLACE_M = 5.0  # what stand-alone and float positions are off

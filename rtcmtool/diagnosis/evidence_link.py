@@ -21,8 +21,12 @@ SILENCE_S = 15.0  # without a whole epoch: more than a busy second (rule bytes_a
 _MEAN_OVER = 20  # epochs of a mean delay (rule delay)
 _FEWEST_LOST = 8  # to tell bursts from chance
 _RESTART_WINDOW_MS = 16_000  # a receiver finds its satellites one after the other
-_LONGER_SIGMAS, _LONGER_SHARE = 2.5, 0.05
+LONGER_SIGMAS, LONGER_SHARE = 2.5, 0.05
 _MOST_FRAMES = 3_000_000
+_FEW_EPOCHS = 0.2  # of the base's: too few to tell from when to when was listened
+_LAST_SHARE, _OTHERS_SHARE = 0.05, 0.1
+_OFTEN = 0.3  # of the epochs: what is seldomer is not sent each epoch
+_OUTAGE_INTERVALS, _OUTAGE_MS = 3, 5_000
 
 
 @dataclass(slots=True)
@@ -62,12 +66,22 @@ class LinkRecord:
         """Rows number, station, timeline ms, arrival ms, length, more follow; shape (6, n)."""
         return np.concatenate(self._parts, axis=1) if self._parts else np.zeros((6, 0), np.int64)
 
+    @property
+    def epochs(self) -> int:
+        """How many epochs any message came of."""
+        times = self.table[2]
+        return len(np.unique(times[times != NONE]))
+
+    def arrivals_s(self) -> list[float]:
+        """Give every frame its arrival, s; all are 0 where none is known."""
+        return [max(float(time), 0.0) / 1000 for time in self.table[3]]
+
     def times_s(self) -> list[float]:
         """Give every frame the time of the latest epoch before it, s."""
         epochs = self.table[2]
         if not len(epochs):
             return []
-        first = int(epochs[epochs != NONE][0]) if (epochs != NONE).any() else 0
+        first = int(epochs[epochs != NONE][0]) if self.epochs else 0
         carried = np.maximum.accumulate(np.where(epochs == NONE, first, epochs))
         return [float(time) / 1000 for time in carried]
 
@@ -119,6 +133,10 @@ class LinkPattern:
         First and last epoch, timeline.
     longest_frame : int
         Bytes of the longest observation frame that came.
+    gap_times_ms : tuple of (int, int)
+        Begin and end of each gap of at least 3 intervals and 5 s (an outage), timeline.
+    last_missing, others_missing : int
+        Epochs that came without the message that ends them, and other messages that were missing.
     """
 
     due: int
@@ -138,6 +156,9 @@ class LinkPattern:
     first_ms: int | None
     last_ms: int | None
     longest_frame: int
+    gap_times_ms: tuple[tuple[int, int], ...] = ()
+    last_missing: int = 0
+    others_missing: int = 0
 
     @property
     def lost_whole(self) -> int:
@@ -161,6 +182,12 @@ class LinkPattern:
         return self.damaged_share >= 0.01 or (self.due > 0 and self.whole < 0.95 * self.due)
 
     @property
+    def loses_last(self) -> bool:
+        """Whether the last messages of epochs are lost, and hardly any other."""
+        often = self.last_missing >= max(_FEWEST_LOST, _LAST_SHARE * self.came)
+        return often and self.others_missing <= _OTHERS_SHARE * self.last_missing
+
+    @property
     def long_lost_first(self) -> bool:
         """Whether long frames are lost more often than short ones, beyond chance."""
         short, long = self.classes[0], self.classes[-1]
@@ -169,7 +196,7 @@ class LinkPattern:
         both = (short.lost + long.lost) / (short.due + long.due)
         error = np.sqrt(both * (1 - both) * (1 / short.due + 1 / long.due))
         more = long.share - short.share
-        return bool(more > max(_LONGER_SIGMAS * error, _LONGER_SHARE))
+        return bool(more > max(LONGER_SIGMAS * error, LONGER_SHARE))
 
 
 def link_pattern(record: LinkRecord, state: StreamState) -> LinkPattern:
@@ -195,6 +222,7 @@ def link_pattern(record: LinkRecord, state: StreamState) -> LinkPattern:
     tied = [_is_tied(ends[missed > 0], restart) for restart in restarts]
     silence_s, silence_ms = _silence(begins, ends, missed, restarts, interval_ms)
     lags = _lags(observed)
+    last_missing, others_missing = _missing_in(observed, len(times))
     return LinkPattern(
         due=due, came=min(came, due), whole=whole,
         frames=state.traffic.frames, damaged=state.traffic.damaged,
@@ -208,7 +236,32 @@ def link_pattern(record: LinkRecord, state: StreamState) -> LinkPattern:
         first_ms=int(times[0]) if len(times) else None,
         last_ms=int(times[-1]) if len(times) else None,
         longest_frame=int(observed[4].max()) if observed.shape[1] else 0,
+        gap_times_ms=tuple(
+            (begin, end)
+            for begin, end in zip(begins.tolist(), ends.tolist(), strict=True)
+            if end - begin >= max(_OUTAGE_INTERVALS * interval_ms, _OUTAGE_MS)
+        ),
+        last_missing=last_missing, others_missing=others_missing,
     )  # fmt: skip
+
+
+def _missing_in(observed: Integers, epochs: int) -> tuple[int, int]:
+    """Count how often the message that ends an epoch was missing, and how often others were."""
+    ends = observed[0][observed[5] == 0]
+    if not len(ends):
+        return 0, 0
+    numbers, counts = np.unique(ends, return_counts=True)
+    last = int(numbers[np.argmax(counts)])
+    came = {
+        int(number): len(np.unique(observed[2][observed[0] == number]))
+        for number in np.unique(observed[0])
+    }
+    others = sum(
+        epochs - count
+        for number, count in came.items()
+        if number != last and _OFTEN * epochs <= count
+    )
+    return epochs - came[last], others
 
 
 def _is_tied(gap_ends: Integers, restart_ms: int) -> bool:
@@ -290,6 +343,8 @@ def _expected(times: Integers, span_ms: int, interval_ms: int) -> int:
 def matched(base: LinkRecord, rover: LinkRecord) -> AirLoss:
     """Match what the base sent with what was heard at the rover, by the time of the epochs.
 
+    Where hardly any observation came through, by the time of arrival.
+
     Frames of the base count only while the other end was listening: from the first to the last
     epoch heard there.
 
@@ -299,13 +354,16 @@ def matched(base: LinkRecord, rover: LinkRecord) -> AirLoss:
         Both with their frames.
     """
     air = AirLoss()
-    heard = list(zip(rover.times_s(), rover.frames, strict=True))
+    arrives = (base.table[3] != NONE).any() and (rover.table[3] != NONE).any()
+    by_epochs = rover.epochs >= _FEW_EPOCHS * base.epochs or not arrives
+    sent_s, heard_s = (end.times_s() if by_epochs else end.arrivals_s() for end in (base, rover))
+    heard = list(zip(heard_s, rover.frames, strict=True))
     if not heard:
         return air
     begin_s, end_s = heard[0][0], heard[-1][0]
     sent = [
         (time_s, data)
-        for time_s, data in zip(base.times_s(), base.frames, strict=True)
+        for time_s, data in zip(sent_s, base.frames, strict=True)
         if begin_s <= time_s <= end_s
     ]
     events = sorted(

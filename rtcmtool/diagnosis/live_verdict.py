@@ -5,6 +5,7 @@ is history, not a fault of now: it stays in the events.
 """
 
 from dataclasses import replace
+from math import ceil
 
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.finding import (
@@ -16,7 +17,7 @@ from rtcmtool.diagnosis.finding import (
     judged_below,
     unknown,
 )
-from rtcmtool.diagnosis.link_rules import FEWEST_EPOCHS
+from rtcmtool.diagnosis.link_rules import EARLY_S, FAR_OFF_S, FEWEST_EPOCHS
 from rtcmtool.diagnosis.verdict import RULE_FUNCTIONS, Verdict
 from rtcmtool.diagnosis.wording import grouped, number, seconds, share
 from rtcmtool.monitor.events import Condition, Rank
@@ -48,8 +49,6 @@ _CAUSES = {
 }
 _FRESH = ABOUT_NOW | {"bytes_arrive", "epochs_complete", "position_sent", "delay"}
 SESSION_EVERY_S = 5  # some rules of the session are heavy
-DELAY_OVER_S = 60  # window of the delay; the mean of a minute
-FAR_OFF_S = 10.0  # a clock or stream that is so far off is told by its size
 
 
 class LiveJudge:
@@ -146,23 +145,32 @@ def _position_sent(live: LiveState, context: Context) -> Finding:
 
 
 def _delay(live: LiveState, context: Context) -> Finding:
-    """Judge the mean delay of the last minute; only a trusted clock can tell.
+    """Judge the mean delay of the last 20 s; only a trusted clock can tell.
 
     EPN real-time latency: 3 and 5 s.
     """
     rule = context.rule("delay")
     if not live.has_arrivals:
         return unknown(rule, "no arrival times in this capture")
-    mean = live.windows.over(DELAY_OVER_S).mean_delay_s
+    mean = live.mean_delay_s
     if mean is None:
-        return unknown(rule, "no epoch came in the last minute")
+        return unknown(rule, "no epoch with a date came in the last 20 s")
+    values = {"mean_s": mean}
+    # An epoch that arrives before its own time shows that the clock is wrong, trusted or not.
+    if mean <= -EARLY_S or (abs(mean) >= FAR_OFF_S and not live.clock_trusted):
+        text = f"clock or stream {abs(mean):.0f} s off"
+        action = "set this computer's clock. Gaps are judged all the same."
+        return unknown(rule, text, values=values, action=action)
     if not live.clock_trusted:
-        if abs(mean) >= FAR_OFF_S:
-            return unknown(rule, f"clock or stream {abs(mean):.0f} s off")
-        return unknown(rule, "the computer's clock is not known to be right")
-    state, limit = judged_below(rule, mean)
+        return unknown(rule, "the computer's clock is not known to be right", values=values)
+    needs_s = live.delays.needs_s(live.interval_s)
+    if needs_s > 0:
+        return unknown(rule, f"needs {seconds(ceil(needs_s))} more", values=values)
+    assert rule.bad is not None
+    # From the bad limit on it is bad: corrections of that age are of no use (design, late).
+    state, limit = (State.BAD, rule.bad) if mean >= rule.bad else judged_below(rule, mean)
     return Finding(
-        rule, state, f"{mean:.1f} s", mean, None, limit, seconds(limit or 0),
+        rule, state, f"{max(mean, 0.0):.1f} s", mean, values, limit, seconds(limit or 0),
         action=None if state is State.OK else "send less, or faster; look at the network.",
     )  # fmt: skip
 

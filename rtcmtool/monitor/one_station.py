@@ -1,10 +1,15 @@
-"""A stream as if one station alone were heard, for `--station`."""
+"""A stream as if one station alone were heard: the one that is asked for, or each of several."""
 
+import copy
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 
+from rtcmtool.monitor.stream_state import StreamState
 from rtcmtool.wire.decoding import NONE, Batch
+
+MOST_STATIONS = 6  # that are followed apart
 
 
 def only_station(batch: Batch, station: int) -> Batch:
@@ -46,3 +51,62 @@ def only_station(batch: Batch, station: int) -> Batch:
         ],
         channels=channels,
     )
+
+
+class StationStates:
+    """The states of a stream's stations, each as if it alone were heard.
+
+    Which station is ours may be known only at the end, and a port cannot be read twice. As long as
+    one station is heard, the state of the stream is that of the station, and nothing is kept here;
+    when another one comes in, the state so far becomes that of the first.
+
+    Parameters
+    ----------
+    make_state : callable
+        Makes an empty state: takes `navigation`, records that are known already.
+    """
+
+    def __init__(self, make_state: Callable[..., StreamState] = StreamState) -> None:
+        self._make_state = make_state
+        self._first: int | None = None
+        self._states: dict[int, StreamState] = {}
+
+    def update(self, batch: Batch, whole: StreamState) -> None:
+        """Take the next batch of the stream, before its own state does.
+
+        Parameters
+        ----------
+        batch : Batch
+            The next batch.
+        whole : StreamState
+            The state of the stream before this batch.
+        """
+        heard = [int(station) for station in np.unique(batch.station) if station != NONE]
+        if self._first is None and heard:
+            self._first = int(batch.station[batch.station != NONE][0])
+        if not self._states:
+            if all(station == self._first for station in heard):
+                return
+            assert self._first is not None
+            self._states[self._first] = copy.deepcopy(whole)
+        for station in heard:
+            if station not in self._states and len(self._states) < MOST_STATIONS:
+                self._states[station] = self._new(whole)
+        for station, state in self._states.items():
+            state.update(only_station(batch, station))
+
+    def _new(self, whole: StreamState) -> StreamState:
+        """Make a state with the orbits that were heard before: they belong to no station."""
+        known = whole.quality.fix.store.by_satellite.values()
+        if not any(known):
+            return self._make_state()
+        return self._make_state(navigation=[record for records in known for record in records])
+
+    def finish(self) -> None:
+        """Tell that the stream has ended."""
+        for state in self._states.values():
+            state.finish()
+
+    def of(self, station: int | None) -> StreamState | None:
+        """Give the state of a station; None where it was the only one, or was not followed."""
+        return None if station is None else self._states.get(station)

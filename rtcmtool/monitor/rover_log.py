@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rtcmtool.gnss.time import UNIX_EPOCH
-from rtcmtool.monitor.rover_state import RoverFix, RoverState
+from rtcmtool.monitor.rover_state import InView, RoverFix, RoverState
 from rtcmtool.monitor.steady_clock import NS_PER_S, Moment
 
 Floats = npt.NDArray[np.float64]
@@ -22,6 +22,7 @@ Integers = npt.NDArray[np.int64]
 
 FIXED, FLOAT, NONE = 4, 5, 0
 MOST_FIXES = 2_000_000  # a hostile file is cut off
+MOST_SKIES = 64
 _NS_PER_MS = 1_000_000
 _RMC = re.compile(rb"\$[A-Z]{2}RMC,(\d{6})[^,]*,(?:[^,]*,){7}(\d{6})")
 _ZDA = re.compile(rb"\$[A-Z]{2}ZDA,(\d{6})[^,]*,(\d{2}),(\d{2}),(\d{4})")
@@ -62,6 +63,16 @@ class SeenByRover:
 
 
 @dataclass(frozen=True, eq=False, slots=True)
+class SkySample:
+    """Directions of GSV at one fix: UTC ms, RINEX names, and degrees of shape (n,)."""
+
+    utc_ms: int
+    names: tuple[str, ...]
+    azimuth_deg: Floats
+    elevation_deg: Floats
+
+
+@dataclass(frozen=True, eq=False, slots=True)
 class Columns:
     """Fixes with a quality, in order; shapes (n,). NaN where not told.
 
@@ -75,6 +86,8 @@ class Columns:
         Age of corrections; satellites used; satellites of GSV; HDOP.
     latitude_deg, longitude_deg, height_m : ndarray of float64
         Place; height above the ellipsoid where the separation is told, else above the geoid.
+    plan_sigma_m, height_sigma_m : ndarray of float64
+        Standard deviations of GST.
     """
 
     utc_ms: Integers
@@ -86,6 +99,8 @@ class Columns:
     latitude_deg: Floats
     longitude_deg: Floats
     height_m: Floats
+    plan_sigma_m: Floats
+    height_sigma_m: Floats
 
     def __len__(self) -> int:
         return len(self.quality)
@@ -109,6 +124,8 @@ class RoverLog:
         How often that number changed.
     seen : dict
         Satellites of GSV by RINEX name.
+    sky : list of SkySample
+        Directions of satellites, spread over the log.
     bytes_read : int
         All bytes.
     """
@@ -119,7 +136,9 @@ class RoverLog:
     stations: Counter[str] = field(default_factory=Counter)
     station_changes: int = 0
     seen: dict[str, SeenByRover] = field(default_factory=dict)
+    sky: list[SkySample] = field(default_factory=list)
     bytes_read: int = 0
+    _sky_every_ms: int = 30_000
     _rows: list[tuple[float, ...]] = field(default_factory=list)
     _now_ns: int | None = None
     _rest: bytes = b""
@@ -153,29 +172,36 @@ class RoverLog:
             self._now_ns = fix.utc_ns
         if fix.quality is None or len(self._rows) >= MOST_FIXES:
             return
-        in_view = self._look(len(self._rows))
+        in_view = self._look(len(self._rows), fix.utc_ns)
         if fix.station is not None:
             self.stations[fix.station] += 1
             self.station_changes += self._station is not None and fix.station != self._station
             self._station = fix.station
         height_m = _value(fix.height_m) + (fix.geoid_separation_m or 0.0)
+        told = fix.accuracy
+        sigmas_m = (None, None, None) if told is None else (
+            told.latitude_m, told.longitude_m, told.height_m,
+        )  # fmt: skip
+        north_m, east_m, up_m = (_value(sigma_m) for sigma_m in sigmas_m)
         self._rows.append(
             (
                 -1 if fix.utc_ns is None else fix.utc_ns // _NS_PER_MS, fix.quality,
                 _value(fix.age_s), _value(fix.satellites), in_view, _value(fix.hdop),
                 _value(fix.latitude_deg), _value(fix.longitude_deg), height_m,
+                float(np.hypot(north_m, east_m)), up_m,
             )
         )  # fmt: skip
 
-    def _look(self, row: int) -> float:
+    def _look(self, row: int, utc_ns: int | None) -> float:
         """Take the satellites of the latest GSV; give their number, NaN without any."""
-        names: dict[str, tuple[float | None, float | None]] = {}
+        names: dict[str, InView] = {}
         for views in self.state.in_view.values():
             for view in views:
                 name = rinex_name(view.satellite)
-                if name is not None and name not in names:
-                    names[name] = view.elevation_deg, view.cnr_dbhz
-        for name, (elevation_deg, cnr_dbhz) in names.items():
+                if name is not None:
+                    names.setdefault(name, view)
+        self._keep_sky(names, utc_ns)
+        for name, view in names.items():
             known = self.seen.get(name)
             if known is None:
                 known = self.seen[name] = SeenByRover(row, row)
@@ -183,16 +209,36 @@ class RoverLog:
                 known.comings += row > known.last + 1
                 known.last = row
                 known.count += 1
-            known.elevation_deg = elevation_deg if elevation_deg is not None else None
-            if cnr_dbhz:
-                known.strength_sum += cnr_dbhz
+            known.elevation_deg = view.elevation_deg
+            if view.cnr_dbhz:
+                known.strength_sum += view.cnr_dbhz
                 known.strengths += 1
         return float(len(names)) if names else np.nan
+
+    def _keep_sky(self, names: dict[str, InView], utc_ns: int | None) -> None:
+        """Keep the directions now and then, more seldom the longer the log."""
+        if utc_ns is None:
+            return
+        utc_ms = utc_ns // _NS_PER_MS
+        if self.sky and abs(utc_ms - self.sky[-1].utc_ms) < self._sky_every_ms:
+            return
+        told = {
+            name: (view.azimuth_deg, view.elevation_deg)
+            for name, view in names.items()
+            if view.azimuth_deg is not None and view.elevation_deg is not None
+        }
+        if not told:
+            return
+        azimuth_deg, elevation_deg = np.array(list(told.values()), np.float64).T
+        self.sky.append(SkySample(utc_ms, tuple(told), azimuth_deg, elevation_deg))
+        if len(self.sky) > MOST_SKIES:
+            self.sky = self.sky[::2]
+            self._sky_every_ms *= 2
 
     @property
     def columns(self) -> Columns:
         """All fixes with a quality."""
-        table = np.array(self._rows, np.float64).reshape(-1, 9).T
+        table = np.array(self._rows, np.float64).reshape(-1, 11).T
         return Columns(table[0].astype(np.int64), table[1].astype(np.int64), *table[2:])
 
     @property

@@ -115,7 +115,7 @@ class RoverState:
     changes : deque of QualityChange
         The latest changes of quality.
     sentences, wrong_sums, unreadable : int
-        Sentences read, those whose check sum fails, and lines that are none.
+        Sentences read, those whose check sum fails or is cut off, and lines that are none.
     qualities : Counter
         Fixes by quality.
     in_view : dict
@@ -160,11 +160,16 @@ class RoverState:
         return done
 
     def _line(self, line: bytes, now: Moment, done: list[RoverFix]) -> None:
-        start = line.find(b"$")
-        if start < 0:
-            self.unreadable += bool(line.strip())
-            return
-        text = line[start:].decode("ascii", errors="replace").strip()
+        before, *parts = line.split(b"$")  # a cut sentence may run into the next
+        rest = before.strip()
+        # What stands before a sentence may be another format on the same port, if it is no text.
+        self.unreadable += bool(rest) and (not parts or rest.isascii())
+        for part in parts:
+            self._sentence(part, now, done)
+
+    def _sentence(self, part: bytes, now: Moment, done: list[RoverFix]) -> None:
+        """Read what follows a dollar sign."""
+        text = "$" + part.decode("ascii", errors="replace").strip()
         try:
             sentence = pynmea2.parse(text, check=True)
         except pynmea2.ChecksumError:

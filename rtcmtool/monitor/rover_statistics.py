@@ -1,4 +1,4 @@
-"""What a rover's log tells: shares, ages, losses of fix, outages, steps, sky, and its time.
+"""What a rover's log tells: shares, ages, losses of fix, outages, steps, accuracy and sky.
 
 Everything is computed from the columns of a `RoverLog`, once, when it is asked for.
 """
@@ -64,7 +64,17 @@ def interval_s(columns: Columns) -> float:
 def time_to_fix_s(columns: Columns) -> float | None:
     """Give the time from the first sentence to the first fix; None without one."""
     fixed = np.flatnonzero(columns.quality == FIXED)
-    return int(fixed[0]) * interval_s(columns) if len(fixed) else None
+    return float(seconds_into(columns)[fixed[0]]) if len(fixed) else None
+
+
+def seconds_into(columns: Columns) -> Floats:
+    """Give the time of each fix since the first, s; by number where times are not told or jump."""
+    step_s = interval_s(columns)
+    by_number = step_s * np.arange(len(columns), dtype=np.float64)
+    if not len(columns) or (columns.utc_ms < 0).any():
+        return by_number
+    since = (columns.utc_ms - columns.utc_ms[0]) / 1000
+    return since if (np.diff(since) >= 0).all() else by_number
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,29 +200,95 @@ def outages(columns: Columns) -> list[RoverOutage]:
 
 @dataclass(frozen=True, slots=True)
 class FixLosses:
-    """How often a fix was lost, and how often old corrections preceded that.
+    """How often a fix was lost, what preceded that, and how long it took to come again.
 
     Attributes
     ----------
     count, with_outage : int
         All, and those with corrections older than 5 s within 20 s before.
+    with_gap : int or None
+        Those during a gap of the stream, or within 20 s behind it; None where no stream lies
+        beside the log.
+    longest_back_s, usual_back_s : float or None
+        Longest and median time until it was fixed again; None where it never was.
     """
 
     count: int
     with_outage: int
+    with_gap: int | None = None
+    longest_back_s: float | None = None
+    usual_back_s: float | None = None
 
 
 _FRESH_S, _BEFORE_S = 5.0, 20.0
 
 
-def fix_losses(columns: Columns) -> FixLosses:
-    """Count the losses of fix."""
+def fix_losses(columns: Columns, gaps_ms: npt.NDArray[np.int64] | None = None) -> FixLosses:
+    """Count the losses of fix.
+
+    Parameters
+    ----------
+    columns : Columns
+        The log.
+    gaps_ms : ndarray of int64, shape (n, 2), optional
+        Begin and end of the gaps of the stream on the log's clock, UTC ms.
+    """
     quality = columns.quality
     lost = np.flatnonzero((quality[:-1] == FIXED) & (quality[1:] != FIXED)) + 1
-    old = ~(columns.age_s <= _FRESH_S)
+    old = columns.age_s > _FRESH_S
+    if np.isfinite(columns.age_s).any():  # some rovers tell no age with a fix, or never
+        old |= np.isnan(columns.age_s) & ~np.isin(quality, (FIXED, FLOAT))
     reach = max(int(_BEFORE_S / interval_s(columns)), 1)
     tied = sum(bool(old[max(row - reach, 0) : row + 1].any()) for row in lost.tolist())
-    return FixLosses(len(lost), tied)
+    back = _times_until_fixed(columns, lost)
+    with_gap = None
+    if gaps_ms is not None:
+        at = columns.utc_ms[lost]
+        after = gaps_ms[:, 1] + round(1000 * _BEFORE_S)
+        within = (at[:, np.newaxis] >= gaps_ms[:, 0]) & (at[:, np.newaxis] <= after)
+        with_gap = int(within.any(axis=1).sum())
+    return FixLosses(
+        len(lost), tied, with_gap,
+        float(back.max()) if len(back) else None, float(np.median(back)) if len(back) else None,
+    )  # fmt: skip
+
+
+def _times_until_fixed(columns: Columns, lost: npt.NDArray[np.int64]) -> Floats:
+    """Give the times from each loss to the next fix, s; the last may have none."""
+    fixed = np.flatnonzero(columns.quality == FIXED)
+    place = np.searchsorted(fixed, lost)
+    known = place < len(fixed)
+    since = seconds_into(columns)
+    return np.asarray(since[fixed[place[known]]] - since[lost[known]], np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class ToldAccuracy:
+    """Standard deviations that the rover tells of its fixes (GST), medians, m."""
+
+    plan_m: float
+    height_m: float
+    is_fixed: bool
+
+
+def told_accuracy(columns: Columns) -> ToldAccuracy | None:
+    """Give what the rover thinks of its own fixes, of the fixed ones where there are any.
+
+    Returns
+    -------
+    ToldAccuracy or None
+        None without GST.
+    """
+    told = np.isfinite(columns.plan_sigma_m) & np.isfinite(columns.height_sigma_m)
+    fixed = told & (columns.quality == FIXED)
+    rows = fixed if fixed.any() else told & (columns.quality > NONE)
+    if not rows.any():
+        return None
+    plan_m, height_m = (
+        float(np.median(sigma_m[rows]))
+        for sigma_m in (columns.plan_sigma_m, columns.height_sigma_m)
+    )
+    return ToldAccuracy(plan_m, height_m, bool(fixed.any()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,8 +303,8 @@ class PlaceStep:
 
 _STEP_WINDOW_S, _EDGE_S = 60.0, 10.0
 _STANDS_M = 0.03  # scatter of a fixed rover that stands, in plan
-_LEAST_STEP_M = 0.02
-_STEP_SIGMAS = 5.0
+LEAST_STEP_M = 0.02
+STEP_SIGMAS = 5.0
 _CORRELATED_S = 20.0  # neighbouring fixes tell little new: judgement
 _EARTH_M = 6_371_000.0
 
@@ -268,7 +344,7 @@ def place_step(columns: Columns) -> PlaceStep | None:
     error_m = scatter * np.sqrt(2 * _CORRELATED_S / _STEP_WINDOW_S)
     near = place[:2, at : at + edge].mean(axis=1) - place[:2, at - edge : at].mean(axis=1)
     is_sharp = float(np.hypot(*near)) > plan_m / 2
-    if scatter > _STANDS_M or plan_m < max(_LEAST_STEP_M, _STEP_SIGMAS * error_m) or not is_sharp:
+    if scatter > _STANDS_M or plan_m < max(LEAST_STEP_M, STEP_SIGMAS * error_m) or not is_sharp:
         return None
     up_m = float((after - before)[2, at - window])
     row = int(rows[at])
@@ -330,58 +406,3 @@ def sky_of(log: RoverLog, columns: Columns) -> RoverSky:
 def _quantile(values: Floats, share: float) -> float | None:
     told = values[np.isfinite(values)]
     return float(np.quantile(told, share)) if len(told) else None
-
-
-@dataclass(frozen=True, slots=True)
-class Joint:
-    """How a log lies in time beside a stream.
-
-    Attributes
-    ----------
-    kind : str
-        "same" (they overlap), "zone" (they would, in another time zone), "apart", or "unknown"
-        where a date is missing.
-    shift_s : float
-        Taken off the log's times: of a zone.
-    overlap_s : float
-        Seconds that both have.
-    apart_s : float
-        Log behind stream, where they are apart.
-    """
-
-    kind: str
-    shift_s: float = 0.0
-    overlap_s: float = 0.0
-    apart_s: float = 0.0
-
-
-_ZONE_STEP_S, _MOST_ZONE_S = 900, 14 * 3600
-_LEAST_OVERLAP = 0.5  # of the shorter, in another zone
-
-
-def join(columns: Columns, stream_ms: tuple[int, int] | None) -> Joint:
-    """Lay a log beside a stream.
-
-    Parameters
-    ----------
-    columns : Columns
-        The log.
-    stream_ms : (int, int) or None
-        First and last epoch of the stream, UTC ms; None without a date.
-    """
-    told = columns.utc_ms[columns.utc_ms >= 0]
-    if stream_ms is None or not len(told):
-        return Joint("unknown")
-    begin, end = int(told.min()), int(told.max())
-    first, last = stream_ms
-    overlap = min(end, last) - max(begin, first)
-    if overlap >= 0:
-        return Joint("same", 0.0, overlap / 1000)
-    shorter = max(min(end - begin, last - first), 1000)
-    offset_s = (begin + end - first - last) / 2000
-    zone_s = round(offset_s / _ZONE_STEP_S) * _ZONE_STEP_S
-    shifted = min(end - zone_s * 1000, last) - max(begin - zone_s * 1000, first)
-    if zone_s and abs(zone_s) <= _MOST_ZONE_S and shifted >= _LEAST_OVERLAP * shorter:
-        return Joint("zone", float(zone_s), shifted / 1000)
-    apart_s = (begin - last) / 1000 if begin > last else (end - first) / 1000
-    return Joint("apart", apart_s=apart_s)

@@ -16,6 +16,7 @@ from rtcmtool.wire.records import values_of
 _NUMBERS = {"G": 1019, "R": 1020, "I": 1041, "C": 1042, "J": 1044}
 _FOUR_YEARS_DAYS = 1461
 _SISA_UNKNOWN = 255
+_HIGHEST_RAD = math.pi * (1.0 - 2.0**-32)  # from here on the fields of 32 bits would round up to pi
 
 # Names that records and messages share.
 _KEPLER_NAMES = (
@@ -113,8 +114,12 @@ def as_f_nav(ephemeris: KeplerEphemeris) -> KeplerEphemeris:
 
 
 def _wrapped(angle_rad: float) -> float:
-    """Bring an angle between plus and minus half a turn, where the fields hold it."""
-    return math.remainder(angle_rad, 2.0 * math.pi)
+    """Bring an angle between plus and minus half a turn, where the fields hold it.
+
+    Half a turn itself, to the last bit of the field, is written as minus half a turn.
+    """
+    angle_rad = math.remainder(angle_rad, 2.0 * math.pi)
+    return angle_rad - 2.0 * math.pi if angle_rad >= _HIGHEST_RAD else angle_rad
 
 
 def _index_of(accuracy_m: float, table: Sequence[float], unknown: int) -> int:

@@ -9,10 +9,13 @@ from rtcmtool.diagnosis.causes import Cause, Confidence
 from rtcmtool.diagnosis.chance_ahead import ChanceAhead
 from rtcmtool.diagnosis.diagnosis import CAUSE_FACTS, CAUSE_NAMES, Diagnosis, explains
 from rtcmtool.diagnosis.evidence import Evidence
+from rtcmtool.diagnosis.lengths import distance
 from rtcmtool.diagnosis.problem import ProblemKind
 from rtcmtool.diagnosis.rule_table import RULES
 from rtcmtool.diagnosis.verdict import RULE_FUNCTIONS
 from rtcmtool.diagnosis.wording import number, seconds, share
+from rtcmtool.monitor.rover_statistics import FixLosses
+from rtcmtool.monitor.staleness import Ageing
 
 FIRST_PAGE = 3  # causes
 _SCREEN = 22  # lines
@@ -173,9 +176,14 @@ def _head(page: _Page, diagnosis: Diagnosis, evidence: Evidence) -> None:
     text = (
         problem.text.removeprefix("fixed ") if problem.kind is ProblemKind.FIXED else problem.text
     )
+    sure = diagnosis.claimed[:1] if problem.kind is ProblemKind.NOT_KNOWN else ()
+    sure = tuple(cause for cause in sure if cause.confidence is not Confidence.POSSIBLE)
+    for cause in sure:  # what is wrong is known all the same, and is the answer
+        text += f"; what was given shows: {cause.facts.title}"
     page.line(f"{word}   {text}")
     page.lines[0].stylize(_STYLES[problem.kind], 0, len(word))
-    if meaning := _MEANINGS[problem.kind]:
+    meaning = "" if sure else _MEANINGS[problem.kind]
+    if meaning:
         page.line(meaning)
     facts = _rover_facts(evidence)
     if facts:
@@ -189,13 +197,9 @@ def _rover_facts(evidence: Evidence) -> str:
     if evidence.columns is None or evidence.log is None:
         return ""
     parts = []
-    fixed_after_s = evidence.time_to_fix_s
-    parts.append(
-        "never fixed" if fixed_after_s is None else f"fixed after {seconds(fixed_after_s)}"
-    )
-    losses = evidence.losses
-    if losses is not None and losses.count:
-        parts.append(f"fix lost {losses.count} times, {losses.with_outage} with old corrections")
+    parts.append(_first_fix(evidence.time_to_fix_s))
+    if evidence.losses is not None and evidence.losses.count:
+        parts.append(_losses(evidence.losses))
     ages = evidence.ages
     if ages is not None:
         parts.append(f"age {number(round(ages.median_s, 1))} s, up to {seconds(ages.most_s)}")
@@ -204,11 +208,34 @@ def _rover_facts(evidence: Evidence) -> str:
             parts.append(f"updates missing {share(missing, 1000)}")
     else:
         parts.append("no age of corrections told")
+    told = evidence.accuracy
+    if told is not None:
+        of = "fixed" if told.is_fixed else "not fixed"
+        parts.append(
+            f"says of itself {distance(told.plan_m)} plan, {distance(told.height_m)} height, {of}"
+        )
     if evidence.log.stations:
         parts.append(f"station {', '.join(sorted(evidence.log.stations)[:3])}")
     if evidence.measured_line_m is not None:
         parts.append(f"{evidence.measured_line_m / 1000:.1f} km from the sent position")
     return "; ".join(parts)
+
+
+def _first_fix(after_s: float | None) -> str:
+    if after_s is None:
+        return "never fixed"
+    return f"fixed after {seconds(after_s)}" if after_s else "fixed from the first line"
+
+
+def _losses(losses: FixLosses) -> str:
+    """Give the losses of fix against old corrections and gaps, and how fast the fix came again."""
+    times = "once" if losses.count == 1 else f"{losses.count} times"
+    text = f"fix lost {times}, {losses.with_outage} with old corrections"
+    if losses.with_gap is not None:
+        text += f", {losses.with_gap} at gaps of the stream"
+    if losses.usual_back_s is not None:
+        text += f", back after {seconds(losses.usual_back_s)}"
+    return text
 
 
 def _cause(page: _Page, place: int, cause: Cause, *, brief: bool, verbose: bool) -> None:
@@ -293,11 +320,24 @@ def _ahead(page: _Page, chance: ChanceAhead | None) -> None:
         return
     if chance.words is None:
         page.labelled("Ahead", f"chance of a fix not known: {chance.text}")
-        return
-    wait = ""
-    if chance.seconds is not None and chance.seconds > 1:
-        wait = f", in about {seconds(chance.seconds)}"
-    page.labelled("Ahead", f"a rover {chance.words}{wait} ({chance.text})")
+    else:
+        wait = ""
+        if chance.seconds is not None and chance.seconds > 1:
+            wait = f", in about {seconds(chance.seconds)}"
+        page.labelled("Ahead", f"a rover {chance.words}{wait} ({chance.text})")
+    if chance.ageing is not None:
+        page.labelled("Stale", _stale(chance.ageing))
+
+
+def _stale(ageing: Ageing) -> str:
+    """Say after how long corrections of this base are too old."""
+    worst = f" (worst {', '.join(ageing.worst)})" if ageing.worst else ""
+    if ageing.hard_s is None:
+        return f"corrections may be {ageing.oldest_s} s old{worst}"
+    hard = f"corrections go stale: after {max(round(ageing.hard_s), 1)} s fixing gets hard"
+    if ageing.held_s is None:
+        return f"{hard}, a held fix bears {ageing.oldest_s} s{worst}"
+    return f"{hard}, after {max(round(ageing.held_s), 1)} s a held fix suffers{worst}"
 
 
 # ---- --explain
@@ -344,6 +384,8 @@ def explanation(name: str, width: int) -> list[str]:
         for index, step in enumerate(facts.do, start=1):
             lines += _hanging("do" if index == 1 else "", f"{index} {step}", width)
         lines += _hanging("proves it", facts.proves_it, width)
+        for index, limit in enumerate(facts.limits):
+            lines += _hanging("" if index else "limits", limit, width)
         lines += _hanging("basis", facts.basis, width)
     if not lines:
         raise KeyError(name)

@@ -1,10 +1,13 @@
 """How signs become confidence."""
 
+import re
+
 import pytest
 
 from rtcmtool.diagnosis.causes import Case, Confidence, cause, look_for
 from rtcmtool.diagnosis.diagnosis import CAUSE_FACTS, CAUSE_NAMES
 from rtcmtool.diagnosis.evidence import Evidence
+from rtcmtool.diagnosis.rule_table import RULES
 
 
 def case_of(*notes: str) -> Case:
@@ -59,7 +62,7 @@ def test_the_earliest_sign_tells_since_when() -> None:
 
 
 def test_steps_of_the_evidence_come_before_the_usual_ones() -> None:
-    @cause("a thing", do=("usual",), proves_it="x", basis="y")
+    @cause("a thing", do=("usual",), proves_it="x", basis="y", limits=("z",))
     def thing(_evidence: Evidence, case: Case) -> None:
         """Look for it."""
         case.proof("seen")
@@ -95,6 +98,9 @@ def test_every_cause_says_what_is_for_it_what_to_do_and_where_it_comes_from(name
     assert facts.do
     assert facts.proves_it
     assert facts.basis
+    assert facts.limits
+    for rule in re.findall(r"rules? ([a-z_, ]+)", "; ".join(facts.limits)):
+        assert set(rule.replace(",", " ").split()) & set(RULES), rule
     advice = " ".join(facts.do)
     if "power" in advice or "antennas" in advice or "battery" in advice:
         assert facts.cautions

@@ -9,15 +9,19 @@ from rtcmtool.diagnosis.chance_ahead import chance_ahead
 from rtcmtool.diagnosis.diagnosis import CAUSE_NAMES, Diagnosis, diagnose
 from rtcmtool.diagnosis.evidence import Answers, Evidence
 from rtcmtool.diagnosis.problem import ProblemKind
+from rtcmtool.simulation.fault_kinds import KINDS
 from rtcmtool.simulation.faults import make_fault
-from rtcmtool.simulation.run import Simulation
+from rtcmtool.simulation.run import Port, Simulation
+from tests.diagnosis.healthy_cases import KINDS as HEALTHY_KINDS
+from tests.diagnosis.healthy_cases import healthy_cases
 from tests.diagnosis.simulated_faults import (
     MAKERS,
     Shown,
     diagnosed,
     double_cases,
     evidence_of,
-    healthy_cases,
+    faults_with_a_case,
+    in_local_time,
     playing,
     rover_log,
     single_cases,
@@ -42,8 +46,14 @@ def test_every_cause_has_a_case() -> None:
     assert {name for maker in MAKERS for name in maker.causes} == set(CAUSE_NAMES)
 
 
+def test_every_fault_that_can_be_simulated_has_a_case() -> None:
+    assert faults_with_a_case() == set(KINDS)
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize("case", list(healthy_cases(10)), ids=lambda case: case.shown.stream)
+@pytest.mark.parametrize(
+    "case", list(healthy_cases(len(HEALTHY_KINDS))), ids=lambda case: case.label
+)
 def test_nothing_is_blamed_of_a_healthy_case(case) -> None:
     found = diagnosed(case.scenario, case.shown)
     assert not found.claimed
@@ -154,12 +164,21 @@ def replace_log(evidence: Evidence, log) -> Evidence:
 @pytest.mark.slow
 def test_another_time_zone_is_told_and_taken_off() -> None:
     found = evidence_of(playing(make_fault("one-band")), Shown())
+    pieces = Simulation(playing(make_fault("one-band"))).pieces()
+    told = b"".join(piece.data for piece in pieces if piece.port is Port.NMEA)
+    moved = diagnose(replace_log(found, log_of(in_local_time(told, 2))))
+    assert moved.claimed[0].name == "one_frequency"
+    assert any("time zone (+2 h, its satellites show it)" in note for note in moved.notes)
+
+
+@pytest.mark.slow
+def test_another_session_two_hours_later_is_not_taken_for_another_zone() -> None:
+    found = evidence_of(playing(make_fault("one-band")), Shown())
     two_hours = playing().start_utc_ns + 7200 * 10**9
     later = replace(playing(make_fault("one-band")), start_utc_ns=two_hours)
-    ahead = list(Simulation(later).pieces())
-    moved = diagnose(replace_log(found, rover_log(ahead)))
-    assert moved.claimed[0].name == "one_frequency"
-    assert any("time zone (+2 h)" in note for note in moved.notes)
+    moved = diagnose(replace_log(found, rover_log(list(Simulation(later).pieces()))))
+    assert any("of another time than the stream" in note for note in moved.notes)
+    assert confidence(moved, "one_frequency") is Confidence.POSSIBLE
 
 
 def test_wrong_check_sums_and_another_base_are_noted() -> None:

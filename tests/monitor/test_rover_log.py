@@ -5,16 +5,16 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
-from rtcmtool.monitor.rover_log import Columns, RoverLog, date_of, rinex_name
+from rtcmtool.monitor.rover_log import MOST_SKIES, Columns, RoverLog, date_of, rinex_name
 from rtcmtool.monitor.rover_statistics import (
     age_statistics,
     fix_losses,
-    join,
     outages,
     place_step,
     shares,
     sky_of,
     time_to_fix_s,
+    told_accuracy,
 )
 from tests.monitor.test_rover_state import gga, sentence
 
@@ -46,6 +46,7 @@ def columns(
         np.full(size, 1.0) if ages is None else np.array(ages, np.float64),
         nothing, nothing, nothing,
         np.degrees(plan[1] / 6_371_000.0), np.degrees(plan[0] / 6_371_000.0), np.zeros(size),
+        nothing, nothing,
     )  # fmt: skip
 
 
@@ -181,19 +182,72 @@ def test_a_standing_rover_that_steps_is_seen_and_one_that_stands_or_walks_is_not
     assert place_step(columns([5] * 300, plan_m=step)) is None
 
 
-@pytest.mark.parametrize(
-    ("shift_s", "kind", "zone_h"),
-    [(0, "same", 0), (50, "same", 0), (7200, "zone", 2), (-5 * 3600 - 1800, "zone", -5.5),
-     (86_400, "apart", 0), (40 * 60, "apart", 0)],
-)  # fmt: skip
-def test_a_log_is_joined_set_in_another_zone_or_apart(
-    shift_s: int, kind: str, zone_h: float
-) -> None:
-    fixes = columns([4] * 300)
-    stream = FIRST_MS - shift_s * 1000, FIRST_MS - shift_s * 1000 + 300_000
-    found = join(fixes, stream)
-    assert (found.kind, found.shift_s / 3600) == (kind, zone_h)
+def test_a_loss_beside_a_gap_of_the_stream_is_told_apart_from_one_without() -> None:
+    fixes = columns([4] * 30 + [5] * 10 + [4] * 40 + [5] * 20 + [4] * 5)
+    gaps = np.array([[FIRST_MS + 20_000, FIRST_MS + 28_000]])
+    told = fix_losses(fixes, gaps)
+    assert (told.count, told.with_outage, told.with_gap) == (2, 0, 1)
+    assert (told.longest_back_s, told.usual_back_s) == (20.0, 15.0)
+    assert fix_losses(fixes, gaps + 35_000).with_gap == 1  # 80 s is 17 s behind its end
+    assert fix_losses(fixes, gaps + 100_000).with_gap == 0
+    assert fix_losses(fixes).with_gap is None
 
 
-def test_without_a_date_nothing_is_joined() -> None:
-    assert join(columns([4] * 30), None).kind == "unknown"
+def test_a_rover_that_never_tells_an_age_has_no_losses_with_old_corrections() -> None:
+    told = fix_losses(columns([4] * 30 + [5] * 10 + [4] * 30, [np.nan] * 70))
+    assert (told.count, told.with_outage) == (1, 0)
+
+
+def test_time_to_fix_counts_seconds_where_the_log_has_holes() -> None:
+    fixes = columns([1, 1, 1, 4, 4])
+    fixes.utc_ms[3:] += 60_000
+    assert time_to_fix_s(fixes) == 63.0
+
+
+def test_accuracy_is_that_of_the_fixed_ones_where_there_are_any() -> None:
+    def told(quality: int, sigma: str) -> bytes:
+        second = f"0659{told_seconds.pop():02d}.00"
+        return gga(second, quality) + sentence(f"GNGST,{second},5.1,,,,{sigma}")
+
+    told_seconds = list(range(9, -1, -1))
+    mixed = log_of(
+        told(5, "0.3,0.4,0.9") + told(4, "0.009,0.012,0.019") + told(4, "0.009,0.012,0.021")
+    )
+    found = told_accuracy(mixed.columns)
+    assert found is not None
+    # sqrt(0.009^2 + 0.012^2) = 0.015
+    assert (found.plan_m, found.height_m) == pytest.approx((0.015, 0.020))
+    assert found.is_fixed
+    floating = told_accuracy(log_of(told(5, "0.3,0.4,0.9")).columns)
+    assert floating is not None
+    assert floating.plan_m == pytest.approx(0.5)
+    assert not floating.is_fixed
+    assert told_accuracy(log_of(gga("065901.00")).columns) is None
+
+
+def test_lines_cut_off_are_counted_and_the_next_sentence_is_read() -> None:
+    whole = gga("065901.00")
+    log = log_of(gga("065900.00")[:40] + whole + b"4,14,0.8*77\r\n" + gga("065902.00")[:30])
+    assert log.columns.utc_ms.tolist() == [25_141_000]  # 06:59:01 of no known day
+    assert (log.state.wrong_sums, log.state.unreadable) == (2, 1)
+
+
+def test_talkers_may_be_mixed_in_one_log() -> None:
+    lines = [
+        gga(f"06590{second}.00").replace(b"GNGGA", talker + b"GGA")
+        for second in range(5)
+        for talker in (b"GP", b"GN", b"GL")
+    ]
+    fixes = b"".join(sentence(line.split(b"*")[0][1:].decode()) for line in lines)
+    log = log_of(fixes + sentence("PXYZ,1,2") + sentence("GPTXT,01,01,02,hello"))
+    assert len(log.columns) == 5
+    assert log.state.wrong_sums == log.state.unreadable == 0
+
+
+def test_directions_are_kept_now_and_then_however_long_the_log() -> None:
+    view = sentence("GPGSV,1,1,02,07,80,100,47,09,20,200,35,0")
+    hours = [(h, m, s) for h in range(3) for m in range(60) for s in (0, 30)]
+    log = log_of(b"".join(gga(f"{h:02d}{m:02d}{s:02d}.00") + view for h, m, s in hours))
+    assert MOST_SKIES // 2 <= len(log.sky) <= MOST_SKIES
+    assert log.sky[0].names == ("G07", "G09")
+    assert log.sky[0].azimuth_deg.tolist() == [100, 200]

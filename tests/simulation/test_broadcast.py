@@ -6,7 +6,7 @@ from dataclasses import fields, replace
 import pytest
 
 from rtcmtool.errors import EncodeError
-from rtcmtool.gnss.ephemerides import GlonassEphemeris
+from rtcmtool.gnss.ephemerides import GlonassEphemeris, KeplerEphemeris
 from rtcmtool.gnss.orbits import group_delay_s
 from rtcmtool.gnss.rinex_navigation import parse_navigation
 from rtcmtool.simulation.broadcast import (
@@ -121,3 +121,11 @@ def test_an_element_that_does_not_fit_is_refused():
     assert isinstance(far, GlonassEphemeris)
     with pytest.raises(EncodeError, match="x_m"):
         ephemeris_message(far)
+
+
+def test_half_a_turn_to_the_last_bit_is_written_as_minus_half_a_turn() -> None:
+    # IS-GPS-200: 32 bits of 2^-31 semicircles hold -1 and not +1.
+    record = replace(kepler("G", 5), omega0_rad=math.pi)
+    written = as_broadcast(record)
+    assert isinstance(written, KeplerEphemeris)
+    assert written.omega0_rad == -math.pi
