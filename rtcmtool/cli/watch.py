@@ -8,12 +8,14 @@ import sys
 import textwrap
 import time
 from contextlib import nullcontext
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rtcmtool.cli.arguments import duration_s, whole
 from rtcmtool.cli.console import is_terminal, say
 from rtcmtool.cli.live_options import SOURCE_HELP, add_live, open_source, place, trust
+from rtcmtool.cli.navigation import add_navigation, state_maker
 from rtcmtool.cli.site_files import DEFAULT_SHEET, add_site, site_sheet
 from rtcmtool.errors import NoFrameError, RtcmtoolError, UsageError
 
@@ -37,6 +39,7 @@ EXAMPLES = (
     ("rtcmtool watch ntrip://caster.example/BASE --plain", "lines, for a small terminal"),
 )
 _WAIT_S = 0.1  # so soon a key is heard
+CATCH_UP_JUDGED_S = 5.0  # between two judgements of the last minutes of a file
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -47,7 +50,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--record", metavar="NAME", help="keep the log as well")
     group.add_argument("--follow", action="store_true", help="a file that still grows")
     group.add_argument("--station", type=whole, metavar="ID", help="this station number only")
-    add_site(add_live(parser))
+    live = add_live(parser)
+    add_site(live)
+    add_navigation(live)
     group = parser.add_argument_group("how to print")
     group.add_argument("--refresh", type=duration_s, default=1.0, metavar="TIME", help="default 1s")
     group.add_argument("--bell", action="store_true", help="ring at a new BAD")
@@ -83,7 +88,7 @@ def _replay(options: argparse.Namespace) -> int:
     """Play a file at its own pace: the same screen."""
     from rtcmtool.cli.main import main
 
-    for name in ("record", "rover"):
+    for name in ("record", "rover", "navigation"):
         if getattr(options, name):
             raise UsageError(
                 f"--{name} goes with a live source, and {options.source} is a file.",
@@ -161,19 +166,50 @@ class _Watch:
         from rtcmtool.running.session import Session
 
         utc_ns, now_s = time.time_ns(), steady_s()
-        live = LiveState(
-            utc_ns,
-            now_s,
-            station=self._options.station,
-            clock_trusted=self._context.clock_trusted,
-        )
+        begin_ns = self._followed_from(source)
+
+        def begin() -> LiveState:
+            return LiveState(
+                utc_ns if begin_ns is None else begin_ns,
+                now_s if begin_ns is None else now_s - (utc_ns - begin_ns) / 1e9,
+                station=self._options.station,
+                clock_trusted=self._context.clock_trusted,
+                state=state_maker(self._options)(station=self._options.station),
+            )
+
         if self._options.record is None:
+            live = begin()
+            self._context = replace(self._context, state=live.state)
             judging = Judging(self._context)
-            return Feed(source, self._items), Session(live, None, [judging]), judging
+            session = Session(live, None, [judging])
+            if begin_ns is not None:
+                self._catch_up(source, session, judging, utc_ns, now_s)
+            return Feed(source, self._items), session, judging
         recording = self._recording = self._make_recording(source, utc_ns, now_s)
-        if self._options.station is not None:
-            recording.session.live = live
+        if self._options.station is not None or self._options.navigation is not None:
+            recording.session.live = begin()
         return recording.feed, recording.session, recording.judging
+
+    def _followed_from(self, source: "Source") -> int | None:
+        """Give from when a file is read that is followed, UTC ns; None for other sources."""
+        from rtcmtool.running.catching_up import begin_of
+        from rtcmtool.sources.files import FileSource
+
+        if not isinstance(source, FileSource) or self._options.record is not None:
+            return None
+        return begin_of(source.capture)
+
+    def _catch_up(
+        self, source: "Source", session: "Session", judging: "Judging", utc_ns: int, now_s: float
+    ) -> None:
+        """Look at the last minutes of a file before it is followed."""
+        from rtcmtool.running.catching_up import catch_up
+        from rtcmtool.sources.files import FileSource
+
+        assert isinstance(source, FileSource)
+        usual_s, judging.every_s = judging.every_s, CATCH_UP_JUDGED_S
+        catch_up(session, source.capture, utc_ns, now_s)
+        judging.every_s = usual_s
 
     def _make_recording(self, source: "Source", utc_ns: int, now_s: float) -> "Recording":
         from rtcmtool.running.recording import Order, Recording

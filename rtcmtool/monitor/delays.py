@@ -18,6 +18,49 @@ LEAST_SPAN_S = 10.0  # less says nothing about a mean of 20 s
 _NS_PER_MS = 1_000_000
 
 
+class MeanDelay:
+    """Mean over the last `SPAN_S` of the stream's own time, which may stand still or run.
+
+    Attributes
+    ----------
+    latest_ms : int or None
+        Epoch of the latest delay.
+    """
+
+    def __init__(self) -> None:
+        self.latest_ms: int | None = None
+        self._recent: deque[tuple[int, float]] = deque()  # epoch in ms, delay
+        self._sum_s = 0.0
+
+    def add(self, epoch_ms: int, delay_s: float) -> None:
+        """Take the delay of an epoch; one further back than the latest begins anew."""
+        if self.latest_ms is not None and epoch_ms < self.latest_ms:
+            self.clear()
+        self.latest_ms = epoch_ms
+        self._recent.append((epoch_ms, delay_s))
+        self._sum_s += delay_s
+        while self._recent[0][0] <= epoch_ms - SPAN_S * 1000:
+            self._sum_s -= self._recent.popleft()[1]
+
+    def clear(self) -> None:
+        """Forget everything."""
+        self.latest_ms = None
+        self._recent.clear()
+        self._sum_s = 0.0
+
+    @property
+    def mean_s(self) -> float | None:
+        """The mean; None of nothing."""
+        return self._sum_s / len(self._recent) if self._recent else None
+
+    @property
+    def spanned_s(self) -> float:
+        """Time from the first to the latest epoch in it, s."""
+        if not self._recent:
+            return 0.0
+        return (self._recent[-1][0] - self._recent[0][0]) / 1000
+
+
 class Delays:
     """Follows the delay of one stream; its size does not grow with it.
 
@@ -37,14 +80,13 @@ class Delays:
         self.least_s: float | None = None
         self.most_s: float | None = None
         self.worst_mean_s: float | None = None
-        self._recent: deque[tuple[int, float]] = deque()  # epoch in ms, delay
-        self._sum_s = 0.0
+        self._recent = MeanDelay()
         self._open: tuple[int, int] | None = None  # epoch in ms, latest arrival in ns
 
     @property
     def mean_s(self) -> float | None:
         """Mean of the last 20 s, the epoch that is still coming left out."""
-        return self._sum_s / len(self._recent) if self._recent else None
+        return self._recent.mean_s
 
     def update(self, batch: Batch) -> None:
         """Take a batch: its observations, where arrival and date are known."""
@@ -79,13 +121,9 @@ class Delays:
         self.latest_s = delay_s
         self.least_s = delay_s if self.least_s is None else min(self.least_s, delay_s)
         self.most_s = delay_s if self.most_s is None else max(self.most_s, delay_s)
-        self._recent.append((epoch_ms, delay_s))
-        self._sum_s += delay_s
-        while self._recent[0][0] <= epoch_ms - SPAN_S * 1000:
-            self._sum_s -= self._recent.popleft()[1]
-        spanned_s = (epoch_ms - self._recent[0][0]) / 1000
-        mean = self.mean_s
-        if mean is None or spanned_s < LEAST_SPAN_S:
+        self._recent.add(epoch_ms, delay_s)
+        mean = self._recent.mean_s
+        if mean is None or self._recent.spanned_s < LEAST_SPAN_S:
             return
         if self.worst_mean_s is None or abs(mean) > abs(self.worst_mean_s):
             self.worst_mean_s = mean

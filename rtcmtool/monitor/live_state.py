@@ -13,9 +13,10 @@ from rtcmtool.monitor.base_station import POSITION_NUMBERS, Position
 from rtcmtool.monitor.epochs import EpochTracker, JudgedEpoch, SetChange
 from rtcmtool.monitor.events import Condition, EventLog, Rank
 from rtcmtool.monitor.gaps import Gaps
+from rtcmtool.monitor.live_delays import LiveDelays
 from rtcmtool.monitor.outage_kinds import Arrival, Kind, OutageChange, StationEpoch
 from rtcmtool.monitor.outages import OutageTracker
-from rtcmtool.monitor.recent_bytes import RecentBytes
+from rtcmtool.monitor.recent_stream import LightState, RecentStream
 from rtcmtool.monitor.satellites_now import SatellitesNow
 from rtcmtool.monitor.steady_clock import NS_PER_S, Moment, SteadyClock
 from rtcmtool.monitor.stream_state import StreamState
@@ -39,10 +40,10 @@ PARTS_OF_AN_OUTAGE = frozenset(
 )  # fmt: skip
 OUTAGE_KEYS = frozenset(f"outage:{kind.value}" for kind in Kind)
 OUTAGE_WORDS = {
-    Kind.SILENCE: ("silent", "look at power light, cable, then the radio"),
-    Kind.GARBLED: ("damaged, no whole message", "look at cable and baud; at a rover at the radio"),
-    Kind.NO_OBSERVATIONS: ("no observations", "look at the base's antenna and its sky"),
-    Kind.NO_POSITION: ("no position sent", "switch on 1005 or 1006 at the base"),
+    Kind.SILENCE: ("silent", "power light, cable, then the radio"),
+    Kind.GARBLED: ("damaged, no whole message", "look at cable and baud, or the radio"),
+    Kind.NO_OBSERVATIONS: ("no observations", "look at the antenna and its sky"),
+    Kind.NO_POSITION: ("no position sent", "switch on 1005 or 1006"),
     Kind.LATE: ("late", "send less, or faster; look at the network"),
 }
 
@@ -69,18 +70,19 @@ class LiveState:
     clock_trusted : bool
         Whether the computer's clock is known to be right; may be changed later. A step of the
         clock ends the trust until it is given again.
+    state : StreamState, optional
+        A new state for that station, as one made with the orbits of a navigation file.
 
     Attributes
     ----------
     now, start : Moment
         Latest time that was told, and the first.
-    state, outages, windows, strips, events, gaps, satellites
+    state, outages, windows, strips, events, gaps, satellites, delays
         The parts, each with its own description.
     blind : Blindness or None
         Set while we are not listening.
-    first_byte, position_at, last_delay_s
-        When the first byte and the latest position came, and the delay of the latest epoch (against
-        the computer's clock, right or wrong), s.
+    first_byte, position_at : Moment or None
+        When the first byte and the latest position came.
     """
 
     def __init__(
@@ -91,24 +93,24 @@ class LiveState:
         station: int | None = None,
         has_arrivals: bool = True,
         clock_trusted: bool = False,
+        state: StreamState | None = None,
     ) -> None:
         self.clock = SteadyClock(utc_ns, monotonic_s)
         self.now = self.start = self.clock.at(utc_ns, monotonic_s)
         self.has_arrivals, self.clock_trusted = has_arrivals, clock_trusted
         self.decoder = StreamDecoder()
-        self.state = StreamState(station)
+        self.state = StreamState(station) if state is None else state
         self.outages = OutageTracker(self.start)
         self.windows = Windows(self.start.steady_ns)
         self.strips = Strips(self.start.steady_ns)
         self.events = EventLog()
         self.gaps = Gaps()
         self.satellites = SatellitesNow()
-        self.recent = RecentBytes()
+        self.delays = LiveDelays(self.start)
+        self.recent = RecentStream()
         self.blind: Blindness | None = None
         self.first_byte: Moment | None = None
         self.position_at: Moment | None = None
-        self.last_delay_s: float | None = None
-        self.steady_delay_s: float | None = None  # the least delay seen
         self._wanted = station
         self._outage_changes: list[OutageChange] = []
         self._outage_end = self.start
@@ -128,10 +130,7 @@ class LiveState:
         now = self.now
         if self.first_byte is None:
             self.first_byte = now
-        offset = self.decoder.scanner.position
-        batch = self.decoder.feed_now(data, now.steady_ns)
-        self.recent.add(data, offset, batch.block.decided, now.steady_ns)
-        self._take(batch, len(data))
+        self._take(self.decoder.feed_now(data, now.steady_ns), len(data))
 
     def tick(self, utc_ns: int, monotonic_s: float) -> None:
         """Tell the time: at least once a second, and before whatever happened."""
@@ -139,6 +138,7 @@ class LiveState:
         step_s = self.clock.take_step_s()
         if step_s is not None:
             self.clock_trusted = False  # it was wrong, or is; the caller may know better
+            self.delays.clock_set()
             text = f"the computer's clock was set by {step_s:+.1f} s"
             self.events.note(now, "clock-step", text, step_s=round(step_s, 3))
         self.windows.tick(now.steady_ns, self.state.signals.cnr)
@@ -153,6 +153,7 @@ class LiveState:
         if self.blind is None:
             self.outages.pause(self.now)
             self.strips.pause(self.now.steady_ns)
+            self.windows.pause()
             condition = Condition("monitor-gap", Rank.WATCH, f"not watching: {reason}")
             self.events.begin(self.now, condition, "monitor-gap", reason=reason)
             self._note_outages()
@@ -165,12 +166,18 @@ class LiveState:
         self.tick(utc_ns, monotonic_s)
         if self.blind is None:
             return
+        self.delays.resume(self.now)
         self.outages.resume(self.now)
         self.strips.resume(self.now.steady_ns)
         self.events.end(self.now, "monitor-gap", "monitor-gap")
         self.gaps.resume()
         self.recent.clear()
         self.blind = None
+
+    def skip_step(self) -> None:
+        """Tell that what comes next is stamped late, by our own doing: that is no loss."""
+        self.strips.expect_nothing()
+        self.windows.pause()
 
     def note(self, text: str, kind: str = "note") -> None:
         """Keep a note, of the crew or of the source, at the latest time told."""
@@ -206,7 +213,7 @@ class LiveState:
         changes, self._outage_changes = self._outage_changes, []
         return changes
 
-    def recent_state(self) -> StreamState:
+    def recent_state(self) -> LightState:
         """Give the state of the last half minute alone, for rules about now."""
         return self.recent.state(self.now.steady_ns, self.state)
 
@@ -221,6 +228,11 @@ class LiveState:
     def old_s(self) -> float:
         """Seconds after which a value of every epoch is old."""
         return OLD_INTERVALS * (self.interval_s or 1.0)
+
+    @property
+    def mean_delay_s(self) -> float | None:
+        """Mean delay of the last 20 s; None while no epoch comes."""
+        return self.delays.mean_s(self.now, self.old_s)
 
     @property
     def lacking(self) -> Kind | None:
@@ -255,6 +267,7 @@ class LiveState:
     def _take(self, batch: Batch, size: int) -> None:
         now = self.now
         self.state.update(batch)
+        self.recent.add(batch, self.state.traffic, now.steady_ns)
         counts = self.windows.current
         counts.size_bytes += size
         counts.frames += len(batch)
@@ -286,7 +299,7 @@ class LiveState:
 
     def _count_bytes(self) -> None:
         traffic = self.state.traffic
-        foreign = traffic.foreign_bytes
+        foreign = traffic.foreign_so_far
         counts = self.windows.current
         counts.frame_bytes += traffic.frame_bytes - self._frame_bytes
         if foreign > self._foreign:
@@ -328,7 +341,8 @@ class LiveState:
         gps_ms = clock.gps_ms_of_epoch(epoch.timeline_ms)
         delay_s = None
         if gps_ms is not None and self.has_arrivals:
-            delay_s = (at.utc_ns - gnss_time.utc_ns_from_gps_ms(gps_ms)) / NS_PER_S
+            sent_utc_ns = gnss_time.utc_ns_from_gps_ms(gps_ms)
+            delay_s = self.delays.of(at, sent_utc_ns, is_trusted=self.clock_trusted)
         if station == self.state.main_station:
             self._count_epoch(epoch, at, tracker.interval_ms, delay_s)
         is_late = self.clock_trusted and delay_s is not None and delay_s >= LATE_S
@@ -341,11 +355,9 @@ class LiveState:
         self.windows.current.due += due
         self.windows.current.whole += whole
         if delay_s is not None:
-            self.last_delay_s = delay_s
-            if self.steady_delay_s is None or delay_s < self.steady_delay_s:
-                self.steady_delay_s = delay_s
+            self.delays.take(delay_s, epoch.timeline_ms, at)
             self.windows.delay(delay_s)
-            shown_s = delay_s if self.clock_trusted else delay_s - self.steady_delay_s
+            shown_s = delay_s if self.clock_trusted else delay_s - (self.delays.least_s or 0.0)
             self.strips.digit(strip_rows.DELAY, at.steady_ns, shown_s)
         if epoch.is_whole:
             counts = self.satellites.counts(self.old_s)
@@ -366,7 +378,7 @@ class LiveState:
             self.windows.message(number, length, now_ns)
             if number != NONE:
                 stats = table[number]
-                every = stats.interval_s if stats.count > 2 else None
+                every = stats.sent_every_s if stats.count > 2 else None
                 has_epoch = number in OBSERVATION_NUMBERS and epoch_ms != NONE
                 strips.message(number, now_ns, every, epoch_ms if has_epoch else None)
 

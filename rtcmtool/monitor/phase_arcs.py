@@ -119,13 +119,16 @@ class PhaseArcs:
         Parameters
         ----------
         rows : Rows
-            Observations in order of time, later than all before.
+            Observations in order of time; later than all before, unless the base's time was set
+            back.
         channels : dict of int to int
             GLONASS frequency channel by slot.
         """
         rows = rows.take(np.isfinite(rows.pseudorange_m) & np.isfinite(rows.phase_range_m))
         if not len(rows):
             return
+        if self.last_ms is not None and rows.time_ms[0] <= self.last_ms:
+            self._begin_anew()  # the base's time was set back
         rows = without_repeats(rows)
         epochs, gap_begin = self._learn_interval(rows.time_ms)
         carrier_hz = carriers_hz(rows, channels)
@@ -151,6 +154,12 @@ class PhaseArcs:
         """Tell that the stream ends."""
         self.ionosphere.finish()
 
+    def _begin_anew(self) -> None:
+        """Forget what later samples are compared with; what was counted stays."""
+        self.last_ms = self._context = None
+        self._gap_begin_ms = NONE
+        self._finder = StepFinder()
+
     def _learn_interval(self, time_ms: Integers) -> tuple[Integers, Integers]:
         """Take the epochs of a batch.
 
@@ -161,8 +170,10 @@ class PhaseArcs:
             there was no gap.
         """
         epochs = np.unique(time_ms)
-        if self.first_ms is None or self.last_ms is None:
-            self.first_ms = self.last_ms = int(epochs[0])
+        if self.first_ms is None:
+            self.first_ms = int(epochs[0])
+        if self.last_ms is None:
+            self.last_ms = int(epochs[0])
         before = np.concatenate(([self.last_ms], epochs[:-1]))
         steps = epochs - before
         self._intervals_ms.extend(steps[steps > 0][-_STEPS_WINDOW:].tolist())

@@ -25,6 +25,16 @@ class BandNow:
 
 
 @dataclass(frozen=True, slots=True)
+class SignalNow:
+    """One signal of one system: RINEX name, its band, satellites, and the weakest of them."""
+
+    name: str
+    label: str
+    satellites: int
+    weakest: str
+
+
+@dataclass(frozen=True, slots=True)
 class Weakest:
     """The weakest signal of a system."""
 
@@ -85,6 +95,24 @@ class SatellitesNow:
             )
             for label, signals in by_label.items()
         ]
+
+    def signals(self, letter: str, reach_s: float) -> list[SignalNow]:
+        """Give the signals of a system that come, in the order of their bands."""
+        if self._latest_ns == _NEVER:
+            return []
+        system = SYSTEM_LETTERS.index(letter)
+        present, strength = self._present(reach_s)[system], self._cnr_dbhz[system]
+        found = []
+        for signal in np.flatnonzero(present.any(axis=0)).tolist():
+            here = np.flatnonzero(present[:, signal])
+            told = here[~np.isnan(strength[here, signal])]
+            weakest = "?"
+            if len(told):
+                least = int(told[np.argmin(strength[told, signal])])
+                weakest = f"{letter}{least:02d}, {strength[least, signal]:.0f}"
+            name = SIGNALS[signal]
+            found.append(SignalNow(name, band_label(letter, name), len(here), weakest))
+        return found
 
     def weakest(self, letter: str, reach_s: float) -> Weakest | None:
         """Give the weakest signal of a system; None where no strength is sent."""

@@ -37,48 +37,27 @@ class FrameCounts:
     two_bands: Integers
 
 
-class SignalStats:
-    """What the observations of a stream show.
+class CellCounts:
+    """Observations counted by system and signal.
 
     Attributes
     ----------
-    cnr : ndarray of int64, shape (systems, signals, bins)
-        How often each strength (whole dB-Hz) was seen.
     cells, code_cells, phase_cells : ndarray of int64, shape (systems, signals)
         Observations, and those with a valid whole pseudorange or phase range.
     half_told, half_set : int
         Cells that tell of a half-cycle ambiguity, and those that have one.
-    locks : LockHistory
-        Losses of lock that the lock times prove.
-    channels : dict
-        GLONASS frequency channel by slot.
     """
 
     def __init__(self) -> None:
         shape = (len(SYSTEM_LETTERS), len(SIGNALS))
-        self.cnr = np.zeros((*shape, CNR_BINS), np.int64)
         self.cells = np.zeros(shape, np.int64)
         self.code_cells = np.zeros(shape, np.int64)
         self.phase_cells = np.zeros(shape, np.int64)
         self.half_told = self.half_set = 0
-        self.locks = LockHistory()
-        self.channels: dict[int, int] = {}
 
-    def update(self, batch: Batch) -> FrameCounts:
-        """Take a batch; give the counts of its frames."""
-        observations = batch.observations
-        for _, slot, channel in batch.channels[-64:].tolist():
-            self.channels[slot] = channel
-        if not len(observations):
-            none = np.zeros(len(batch), np.int64)
-            return FrameCounts(none, none)
-        self._count(observations)
-        self.locks.update(observations, batch.number, batch.timeline_ms)
-        return _frame_counts(observations, len(batch))
-
-    def _count(self, observations: Observations) -> None:
-        signals = len(SIGNALS)
-        place = observations.system.astype(np.int64) * signals + observations.signal
+    def count(self, observations: Observations) -> None:
+        """Count observations."""
+        place = _place(observations)
         code = ~np.isnan(observations.pseudorange_m)
         phase = ~np.isnan(observations.phase_range_m)
         size = self.cells.size
@@ -90,16 +69,56 @@ class SignalStats:
         self.phase_cells += (
             np.bincount(place, weights=phase, minlength=size).reshape(shape).astype(int)
         )
+        self.half_told += int(np.count_nonzero(observations.half_cycle != NONE))
+        self.half_set += int(np.count_nonzero(observations.half_cycle == 1))
+
+
+class SignalStats(CellCounts):
+    """What the observations of a stream show.
+
+    Attributes
+    ----------
+    cnr : ndarray of int64, shape (systems, signals, bins)
+        How often each strength (whole dB-Hz) was seen.
+    locks : LockHistory
+        Losses of lock that the lock times prove.
+    channels : dict
+        GLONASS frequency channel by slot.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.cnr = np.zeros((*self.cells.shape, CNR_BINS), np.int64)
+        self.locks = LockHistory()
+        self.channels: dict[int, int] = {}
+
+    def update(self, batch: Batch) -> FrameCounts:
+        """Take a batch; give the counts of its frames."""
+        observations = batch.observations
+        for _, slot, channel in batch.channels[-64:].tolist():
+            self.channels[slot] = channel
+        if len(observations):
+            self.count(observations)
+            self.locks.update(observations, batch.number, batch.timeline_ms)
+        return frame_counts(observations, len(batch))
+
+    def count(self, observations: Observations) -> None:
+        """Count observations and their strengths."""
+        super().count(observations)
+        place = _place(observations)
         told = ~np.isnan(observations.cnr_dbhz)
         strength = np.clip(observations.cnr_dbhz[told], 0, CNR_BINS - 1).astype(np.int64)
         counts = np.bincount(place[told] * CNR_BINS + strength, minlength=self.cnr.size)
         self.cnr += counts.reshape(self.cnr.shape)
-        self.half_told += int(np.count_nonzero(observations.half_cycle != NONE))
-        self.half_set += int(np.count_nonzero(observations.half_cycle == 1))
 
     def finish(self) -> None:
         """Tell that the stream has ended."""
         self.locks.finish()
+
+
+def _place(observations: Observations) -> Integers:
+    """Give system and signal of each row in one number."""
+    return observations.system.astype(np.int64) * len(SIGNALS) + observations.signal
 
 
 def _leads(observations: Observations) -> npt.NDArray[np.bool_]:
@@ -111,8 +130,11 @@ def _leads(observations: Observations) -> npt.NDArray[np.bool_]:
     return np.concatenate(([True], changed))
 
 
-def _frame_counts(observations: Observations, frames: int) -> FrameCounts:
+def frame_counts(observations: Observations, frames: int) -> FrameCounts:
     """Count satellites, and satellites with code and phase on two bands, by frame."""
+    if not len(observations):
+        none = np.zeros(frames, np.int64)
+        return FrameCounts(none, none)
     frame = observations.frame
     begins = np.flatnonzero(_leads(observations))
     usable = ~np.isnan(observations.pseudorange_m) & ~np.isnan(observations.phase_range_m)

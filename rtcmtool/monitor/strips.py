@@ -5,6 +5,7 @@ what is overdue marks it at once, not when the cell ends. Messages that carry an
 afterwards whether they were late or lost; a mark made too early is then taken back.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from rtcmtool.monitor.steady_clock import NS_PER_S
@@ -107,10 +108,9 @@ class Strips:
         """Message numbers that have a strip, in order."""
         return sorted(number for number in self._rows if number >= 0)
 
-    def lost(self, number: int) -> int:
-        """Messages of a type that were due and never came."""
-        row = self._rows.get(number)
-        return row.lost if row else 0
+    def lost(self, *numbers: int) -> int:
+        """Messages of some types that were due and never came."""
+        return sum(row.lost for number in numbers if (row := self._rows.get(number)))
 
     # ---- what comes in
 
@@ -232,6 +232,10 @@ class Strips:
         self.tick(now_ns)
         self._unwatched_from = None
         self._mark_unwatched()
+        self.expect_nothing()
+
+    def expect_nothing(self) -> None:
+        """Tell that nothing is due until it has come once more."""
         for row in self._rows.values():
             row.booked.clear()
             row.last_ns = row.due_ns = None
@@ -266,15 +270,20 @@ class Strips:
         cell_s : int
             Length of a cell, one of `VIEWS_S`.
         """
-        row = self._rows.get(number)
+        return self.merged_strip((number,), cells, cell_s)
+
+    def merged_strip(self, numbers: Sequence[int], cells: int, cell_s: int = CELL_S) -> str:
+        """Give several rows as one that hides no fault of any; else as `strip`."""
+        rows = [row for number in numbers if (row := self._rows.get(number))]
+        is_digits = DELAY in numbers
         merge = cell_s // CELL_S
         last = self._cell // merge
         found = []
         for group in range(last - cells + 1, last + 1):
             begin = max(group * merge, self._start, self._cell - KEPT_CELLS + 1)
             end = min((group + 1) * merge, self._cell + 1)
-            marks = "" if row is None else _marks(row, begin, end)
-            found.append(_worst_digit(marks) if number == DELAY else merged(marks))
+            marks = "".join(_marks(row, begin, end) for row in rows)
+            found.append(_worst_digit(marks) if is_digits else merged(marks))
         return "".join(found)
 
     def _row(self, number: int) -> _Row | None:

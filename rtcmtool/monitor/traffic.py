@@ -53,6 +53,20 @@ class Traffic:
         # A damaged head may cover a sentence: that one is counted on both sides.
         return max(self.outside_bytes - self.nmea_bytes, 0)
 
+    @property
+    def noise_bytes(self) -> int:
+        """Bytes of a stretch without frames that goes on: a reject tells of it when it has ended.
+
+        Only where all stations are counted.
+        """
+        told = self.frame_bytes + self.damaged_bytes + self.truncated_bytes + self.outside_bytes
+        return self.total_bytes - told
+
+    @property
+    def foreign_so_far(self) -> int:
+        """Foreign bytes, those of a stretch that goes on included: for live streams."""
+        return max(self.outside_bytes + self.noise_bytes - self.nmea_bytes, 0)
+
     def update(self, batch: Batch) -> None:
         """Count a batch."""
         self.total_bytes = batch.block.decided

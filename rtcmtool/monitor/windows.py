@@ -5,8 +5,8 @@ the bucket being filled and the full ones before it.
 """
 
 from collections import deque
-from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import islice
 from math import sqrt
 
 import numpy as np
@@ -179,6 +179,7 @@ class Windows:
         self._full: deque[Counts] = deque(maxlen=_BUCKETS)
         self._session = Counts()
         self._last_ns: dict[int, int] = {}
+        self._sums: dict[int, Counts] = {}  # of full buckets, by length; until the next is full
         self._strengths: deque[Integers] = deque(maxlen=_STRENGTH_BUCKETS)
 
     def tick(self, now_ns: int, strengths: Integers | None = None) -> None:
@@ -204,6 +205,7 @@ class Windows:
             if strengths is not None:
                 self._strengths.append(strengths.copy() if behind == 1 else strengths)
         self._bucket_ns += behind * _BUCKET_NS
+        self._sums.clear()
 
     @property
     def current(self) -> Counts:
@@ -241,24 +243,38 @@ class Windows:
         counts.fewest = min(counts.fewest, count)
         counts.most = max(counts.most, count)
 
+    def pause(self) -> None:
+        """Tell that we are not watching: the time till the next message is no gap."""
+        self._last_ns.clear()
+
     def over(self, seconds: int | None = SESSION) -> Counts:
-        """Give the counts of a window of so many seconds, or of the whole session."""
+        """Give the counts of a window of so many seconds, or of the whole session.
+
+        The longest step of each type may be one that has not ended yet.
+        """
         found = Counts()
         if seconds is SESSION:
             found.add(self._session)
             passed_ns = self._now_ns - self._start_ns
         else:
-            for counts in self._latest(seconds // BUCKET_S):
-                found.add(counts)
+            found.add(self._sum(seconds // BUCKET_S))
             length = min(seconds // BUCKET_S, len(self._full)) * _BUCKET_NS
             passed_ns = length + self._now_ns - self._bucket_ns
         found.add(self._current)
         found.seconds = passed_ns / NS_PER_S
+        for number, last_ns in self._last_ns.items():  # those that stay away are told too
+            counts = found.type(number)
+            counts.longest_s = max(counts.longest_s, (self._now_ns - last_ns) / NS_PER_S)
         return found
 
-    def _latest(self, buckets: int) -> Iterator[Counts]:
-        size = len(self._full)
-        return (self._full[index] for index in range(max(size - buckets, 0), size))
+    def _sum(self, buckets: int) -> Counts:
+        """Add up the latest full buckets, once."""
+        known = self._sums.get(buckets)
+        if known is None:
+            known = self._sums[buckets] = Counts()
+            for counts in islice(reversed(self._full), buckets):
+                known.add(counts)
+        return known
 
     def recent_strengths(self, strengths: Integers) -> Integers:
         """Give how often each strength was seen in the last minute, as `strengths` has it."""

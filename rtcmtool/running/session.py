@@ -31,7 +31,7 @@ from rtcmtool.sources import SourceState, Status
 log = logging.getLogger(__name__)
 
 OPENING_S = 3.0  # a source that is not open after so long is a time of not watching
-STOPPED = "the computer slept, or the program was stopped"
+STOPPED = "computer slept, or program stopped"
 MOST_FAILURES = 20  # of the same cause mostly: more tell nothing new
 
 

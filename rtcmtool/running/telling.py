@@ -17,8 +17,11 @@ from rtcmtool.views.status_lines import (
     outage_object,
     status_object,
 )
+from rtcmtool.views.windows_json import windows_object
 
 STATUS_EVERY_S = 1.0
+WINDOWS_EVERY_S = 60.0
+FIRST_WINDOWS_S = 10.0  # so soon is it worth telling
 MOST_TEXTS = 100  # remembered, so that the same trouble is told once
 _DIGITS = re.compile(r"\d+")
 _DATE = re.compile(r"^\d{4}-\d{2}-\d{2} ")
@@ -104,7 +107,9 @@ class StatusTold(PlainLines):
 
 
 class JsonLines:
-    """A listener that writes events, outages and the status once a second as JSON Lines.
+    """A listener that writes events, outages, the status and the windows as JSON Lines.
+
+    The status comes once a second, the numbers of all windows once a minute.
 
     Parameters
     ----------
@@ -124,9 +129,10 @@ class JsonLines:
         self._write, self._judging, self._source = write, judging, source
         self._unknown = {} if is_dated else dict.fromkeys(_TIMES)
         self._status_s: float | None = None
+        self._windows_s: float | None = None
 
     def on_tick(self, session: Session) -> None:
-        """Write the status, if it is time."""
+        """Write the status, and the windows, if it is time."""
         now_s, verdict = session.last_monotonic_s, self._judging.verdict
         if verdict is None:
             return
@@ -134,6 +140,11 @@ class JsonLines:
             return
         self._status_s = now_s
         self._put(status_object(session.live, verdict))
+        if self._windows_s is None or now_s < self._windows_s - WINDOWS_EVERY_S:
+            self._windows_s = now_s + FIRST_WINDOWS_S
+        elif now_s >= self._windows_s:
+            self._windows_s = now_s + WINDOWS_EVERY_S
+            self._put(windows_object(session.live))
 
     def on_event(self, session: Session, event: Event) -> None:
         """Write an event."""

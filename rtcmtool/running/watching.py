@@ -5,6 +5,7 @@ once a second and at once on a change of state, but not more than twice a second
 """
 
 import os
+import textwrap
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -28,7 +29,8 @@ from rtcmtool.running.judging import Judging
 from rtcmtool.running.keys import BACKSPACE, ENTER, ESCAPE, Keys, reading_keys, suspend
 from rtcmtool.running.recording import size_text
 from rtcmtool.running.session import Session
-from rtcmtool.views.dashboard import LEGEND, dashboard_lines
+from rtcmtool.views.dashboard import LEGEND, REPLAY_LEGEND, dashboard_lines
+from rtcmtool.views.dashboard_pages import WINDOW_CHOICES, after_page
 from rtcmtool.views.dashboard_parts import Screen, fitted
 from rtcmtool.views.headline import headline
 from rtcmtool.views.theme import THEME
@@ -91,7 +93,7 @@ class Facts:
 
     Attributes
     ----------
-    source, site, sheet, radio_rate_bit_s, overhead, rover
+    source, site, sheet, radio_rate_bit_s, overhead, rover, is_dated
         As of `Screen`.
     """
 
@@ -101,6 +103,7 @@ class Facts:
     radio_rate_bit_s: float | None = None
     overhead: float | None = None
     rover: RoverState | None = None
+    is_dated: bool = True
 
 
 class Dashboard:
@@ -161,13 +164,14 @@ class Dashboard:
         self._drawn_s: float | None = None
         self._is_due = True
         self._mood: object = None
-        self._cell = 0
+        self._cell = self._window = self._page = self._skipped = 0
         self._note: str | None = None
         self._asks_to_quit = False
         self._shows_legend = False
         self._message = ""
         self._message_until_s = 0.0
-        self._bad_starts = self._open_bad = 0
+        self._bad_starts: int | None = None  # what was before somebody looked rings no bell
+        self._open_bad = 0
         self._rang_s: float | None = None
 
     # ---- on the screen and off it
@@ -255,7 +259,7 @@ class Dashboard:
     def lines(self, session: Session, width: int, height: int) -> list[Text]:
         """Give what is shown now, as lines of a size."""
         if self._shows_legend:
-            return self._legend(width, height)
+            return self._legend(width, height, is_replay=self._title is not None)
         lines = dashboard_lines(self._screen(session), width, height)
         if self._asks_to_quit:
             text = " this ends the recording. End it? y: yes, any other key: no"
@@ -277,19 +281,27 @@ class Dashboard:
             replay=self._title() if self._title is not None else None,
             radio_rate_bit_s=facts.radio_rate_bit_s,
             cell_s=VIEWS_S[self._cell],
+            page=self._page,
+            skipped=self._skipped,
+            window_s=WINDOW_CHOICES[self._window],
             rover=facts.rover,
             prompt=self._note,
             is_simulated=session.live.state.base.is_simulated,
             has_keyboard=self.keys.is_there,
+            is_dated=facts.is_dated,
         )
         return screen if facts.overhead is None else replace(screen, overhead=facts.overhead)
 
     @staticmethod
-    def _legend(width: int, height: int) -> list[Text]:
-        lines = [Text(f" {line}") for line in LEGEND]
-        lines.append(Text(""))
-        lines.append(Text(" any key: back"))
-        return [fitted(line, width) for line in lines[:height]]
+    def _legend(width: int, height: int, *, is_replay: bool) -> list[Text]:
+        room = max(width - 2, 20)
+        lines = [
+            Text(f" {part}")
+            for line in (REPLAY_LEGEND if is_replay else LEGEND)
+            for part in textwrap.wrap(line, room, subsequent_indent="       ") or [""]
+        ]
+        lines = lines[: height - 1]
+        return [fitted(line, width) for line in [*lines, Text(" any key: back")]]
 
     # ---- keys
 
@@ -318,8 +330,13 @@ class Dashboard:
                 self._rang_s = None
             case "n" | "N":
                 self._note = ""
+            case "z" | "Z" if self._page == 1:
+                self._window = (self._window + 1) % len(WINDOW_CHOICES)
             case "z" | "Z":
                 self._cell = (self._cell + 1) % len(VIEWS_S)
+            case "m" | "M":
+                screen = self._screen(session)
+                self._page, self._skipped = after_page(screen, *self._console.size)
             case "b" | "B":
                 self._has_bell = not self._has_bell
                 self.say("the bell rings at a new BAD" if self._has_bell else "the bell is off")
@@ -360,6 +377,8 @@ class Dashboard:
         lines = dashboard_lines(self._screen(session), *self._console.size)
         text = "\n".join(line.plain.rstrip() for line in lines) + "\n"
         stamp = iso_utc(session.live.now.utc_ns, 0).replace("-", "").replace(":", "")
+        if not self._facts.is_dated:
+            stamp = stamp.partition("T")[2]
         for number in range(1, 100):
             path = Path(f"watch-{stamp}{'' if number == 1 else f'-{number}'}.txt")
             try:
@@ -378,7 +397,7 @@ class Dashboard:
     def _ring(self, session: Session) -> None:
         """Ring at a new BAD, every minute until it is seen, and once when it has ended."""
         events = session.live.events
-        is_new = events.bad_starts > self._bad_starts
+        is_new = self._bad_starts is not None and events.bad_starts > self._bad_starts
         open_bad = sum(event.rank is Rank.BAD for event in events.open)
         has_recovered = self._open_bad > 0 and open_bad == 0
         self._bad_starts, self._open_bad = events.bad_starts, open_bad

@@ -14,11 +14,14 @@ from rtcmtool.monitor.events import Rank
 from rtcmtool.monitor.windows import median_strength
 from rtcmtool.views import dashboard_facts as facts
 from rtcmtool.views.dashboard_narrow import narrow_lines, three_lines
+from rtcmtool.views.dashboard_pages import page_lines
 from rtcmtool.views.dashboard_parts import (
     Screen,
     both_ends,
-    event_line,
+    change_text,
+    event_lines,
     fitted,
+    headline_text,
     ruler,
     strip_lines,
 )
@@ -31,22 +34,40 @@ SMALLEST = (40, 12)  # below, three lines
 WIDE = (120, 40)
 _LABEL = 15
 _WIDE_EXTRA_AT = 74  # column of the second half of a fact's line
-_KEYS = " space: seen   n: note   z: strip length   b: bell   ?: legend   q: quit"
+_KEYS = " space: seen  n: note  z: strip length  m: more  b: bell  ?: legend  q: quit"
 _WIDE_KEYS = (
-    " space: seen   n: note   z: strip length   b: bell   w: save this page as text   ?: legend"
-    "   q: quit"
+    " space: seen   n: note   z: strip length   m: more pages   b: bell   w: save this page as text"
+    "   ?: legend   q: quit"
 )
-_REPLAY_KEYS = " space: seen   p: pause   + -: speed   ] [: events   g: go to   .: step   q: quit"
-LEGEND = (
-    "each sign of a strip is a stretch of time, now at the right",
+_REPLAY_KEYS = " p: pause  + -: speed  ] [: events  g: go to  .: step  m: more  ?: keys  q: quit"
+_SIGNS = (
+    "a sign of a strip is a stretch of time, now at the right",
     "-  all that was due came",
     "o  part of it came",
     "#  none of it came",
-    "x  bytes came damaged where this message was due; damaged frames whose number cannot be read",
-    "   go to the row that was due",
-    "?  we were not watching",
-    "   blank: nothing was due",
+    "x  bytes came damaged where it was due; of unreadable number too",
+    "?  we were not watching; blank: nothing was due",
     "*  nobody has seen this event: press space",
+    "",
+)
+_COMMON_KEYS = (
+    "space  all events are seen",
+    "n      write a note; Enter keeps it, Escape drops it",
+    "z      length of a strip's sign: 10 s, 30 s, 2 or 10 min; window of page 1",
+    "m      more: 1 numbers of each message, 2 signals and base, 3 all events",
+    "b      bell at a new BAD, on or off",
+    "w      save this page as text, where this was started",
+    "q      quit",
+)
+LEGEND = (*_SIGNS, *_COMMON_KEYS)
+REPLAY_LEGEND = (
+    *_SIGNS,
+    "p      pause, and go on",
+    "+ -    faster, slower: 0.1, 1, 10, 60 times, max",
+    "] [    10 s before the next event, or the one before",
+    "g      go to a time, such as 10:15:30",
+    ".      one epoch on",
+    *_COMMON_KEYS,
 )
 
 
@@ -71,6 +92,10 @@ def dashboard_lines(screen: Screen, width: int, height: int) -> list[Text]:
     head = headline(screen.live, screen.verdict)
     if width < SMALLEST[0] or height < SMALLEST[1]:
         lines = three_lines(screen, head, width)
+    elif screen.page:
+        lines = page_lines(screen, headline_text(screen, head), width, height)
+        if screen.prompt is not None:
+            lines[-1] = _last_line(screen, "")
     elif width < NARROW:
         lines = narrow_lines(screen, head, width, height)
     elif width >= WIDE[0] and height >= WIDE[1]:
@@ -89,7 +114,7 @@ def _usual_lines(screen: Screen, head: Headline, width: int, height: int) -> lis
     keys = _last_line(screen, _KEYS)
     separators = 3 if height >= 20 else 0
     room = height - len(top) - len(body) - 1 - separators
-    events = min(max(room // 4, 1), 3 if height < 30 else 8)
+    events = min(max(room // 4, 1), 3 if height < 30 else 8, max(len(screen.live.events.events), 1))
     rows = min(room - events, len(screen.live.strips.numbers) + 2)
     if rows < 3:
         body = body[: max(height - len(top) - 1 - separators - events - 3, 2)]
@@ -103,7 +128,7 @@ def _usual_lines(screen: Screen, head: Headline, width: int, height: int) -> lis
         *line,
         *strip_lines(screen, width, rows),
         *line,
-        *_events(screen, events),
+        *event_lines(screen, width, events),
         keys,
     ]
 
@@ -112,18 +137,14 @@ def _top(screen: Screen, head: Headline, width: int) -> list[Text]:
     """Give the headline and the line that says what is watched."""
     wide = width >= WIDE[0]
     live = screen.live
-    first = Text(" ")
-    if screen.is_simulated:
-        first.append("SIMULATED ", "state.unknown")
-    if screen.replay:
-        first.append(f"{screen.replay} ")
-    first.append(head.text, head.style)
-    if head.detail:
-        first.append(f" - {head.detail}")
+    first = headline_text(screen, head)
     right = f"{clock_time(live.now.utc_ns)} UTC"
     unseen = len([e for e in live.events.unseen(live.now) if e.rank is not Rank.NOTE])
     if wide and unseen:
         right = f"{unseen} not seen yet          {right}"
+    detail = f" - {head.detail}" if head.detail else ""
+    if first.cell_len + len(detail) + 1 + len(right) <= width:
+        first.append(detail)
     return [both_ends(first, right, width), fitted(_subject(screen, width), width)]
 
 
@@ -176,14 +197,6 @@ def _facts(screen: Screen) -> list[Text]:
     return found
 
 
-def _events(screen: Screen, rows: int, *, wide: bool = False) -> list[Text]:
-    events = screen.live.events.listed()
-    shown = [event_line(event, screen, wide=wide) for event in events[:rows]]
-    if not shown and rows:
-        shown = [Text("   no events yet")]
-    return [*shown, *(Text("") for _ in range(rows - len(shown)))]
-
-
 def _last_line(screen: Screen, keys: str) -> Text:
     if screen.prompt is not None:
         return Text(f" note: {screen.prompt}_")
@@ -205,7 +218,15 @@ def _wide_lines(screen: Screen, head: Headline, width: int, height: int) -> list
     events = max(min(room // 4, 8), 4)
     strips = strip_lines(screen, width, max(room - events, 3), wide=True)
     events = max(room - len(strips), 1)
-    return [*top, *strips, line, *signals, *now, *_events(screen, events, wide=True), *bottom]
+    return [
+        *top,
+        *strips,
+        line,
+        *signals,
+        *now,
+        *event_lines(screen, width, events, wide=True),
+        *bottom,
+    ]
 
 
 def _wide_facts(screen: Screen) -> list[Text]:
@@ -219,13 +240,13 @@ def _wide_facts(screen: Screen) -> list[Text]:
         _fact(
             "last epoch",
             f"{facts.epoch_fact(live)}      {facts.interval_fact(live)}",
-            facts.gps_fact(live),
+            facts.gps_fact(live, is_dated=screen.is_dated),
             at,
         ),
         _fact("position sent", facts.position_fact(screen, wide=True), habit, at),
         _fact("", facts.place_text(live), "antenna reference point (ARP)", at),
         _fact("antenna", facts.antenna_fact(screen), f"name: {name}", at),
-        _fact("satellites", facts.satellites_fact(live), screen.finding("slips").text, at),
+        _fact("satellites", facts.satellites_fact(live), facts.slips_fact(screen), at),
         _fact("gaps so far", gaps, lost, at),
         _fact("frames", frames, foreign, at),
         _fact("delay", delay, clock, at),
@@ -256,7 +277,7 @@ def _signal_lines(screen: Screen) -> list[Text]:
             usual = median_strength(total[system, ids].sum(axis=0))
             now.append("?" if recent is None else f"{recent:.0f}")
             known = recent is not None and usual is not None
-            change.append(f"{recent - usual:+.1f}" if known else "?")  # type: ignore[operator]  # both are known
+            change.append(change_text(recent - usual) if known else "?")  # type: ignore[operator]  # both are known
         weakest = live.satellites.weakest(letter, live.old_s)
         weak = "?" if weakest is None else f"{weakest.satellite} on {weakest.band}, "
         weak += "" if weakest is None else f"{weakest.cnr_dbhz:.0f}"

@@ -14,6 +14,7 @@ from rtcmtool.gnss.time import week_and_seconds
 from rtcmtool.monitor.live_state import LiveState
 from rtcmtool.monitor.outage_kinds import Kind
 from rtcmtool.monitor.steady_clock import Moment
+from rtcmtool.monitor.windows import Counts
 from rtcmtool.views.dashboard_parts import Screen
 from rtcmtool.views.headline import clock_time, length_text
 
@@ -61,8 +62,8 @@ def interval_fact(live: LiveState) -> str:
     return f"usual every {seconds(every)}" if every else "? interval not known yet"
 
 
-def gps_fact(live: LiveState) -> str:
-    """Tell the last epoch as GPS week and seconds."""
+def gps_fact(live: LiveState, *, is_dated: bool = True) -> str:
+    """Tell the last epoch as GPS week and seconds; the week only where it is known."""
     tracker = live.state.epochs
     if tracker is None or tracker.latest_ms is None:
         return ""
@@ -70,7 +71,7 @@ def gps_fact(live: LiveState) -> str:
     if gps_ms is None:
         return ""
     week, second = week_and_seconds(gps_ms)
-    return f"GPS week {week}, {second:.1f} s"
+    return f"GPS week {week if is_dated else '?'}, {second:.1f} s"
 
 
 def position_fact(screen: Screen, *, wide: bool = False) -> str:
@@ -142,6 +143,13 @@ def satellites_fact(live: LiveState, *, short: bool = False) -> str:
     return text
 
 
+def slips_fact(screen: Screen) -> str:
+    """Tell the losses of lock, or what is missing to tell them."""
+    finding = screen.finding("slips")
+    text = finding.text
+    return f"slips: ? {text}" if finding.state is State.UNKNOWN else f"slips: {text}"
+
+
 def gaps_fact(live: LiveState, *, wide: bool = False) -> tuple[str, str]:
     """Tell the gaps so far, and the epochs that were not whole."""
     gaps = live.gaps
@@ -172,9 +180,9 @@ def delay_fact(live: LiveState, *, short: bool = False) -> tuple[str, str]:
     if not live.has_arrivals:
         return "? no arrival times in this capture", ""
     counts = live.windows.over(60)
-    mean, within = counts.mean_delay_s, counts.delay_within_s(0.95)
-    last, least = live.last_delay_s, live.steady_delay_s
-    if mean is None or within is None:
+    mean, within = live.mean_delay_s, counts.delay_within_s(0.95)
+    last, least = live.delays.last_s, live.delays.least_s
+    if mean is None or within is None or least is None:
         if last is None or least is None:
             return "? no epoch with a date yet", ""
         shown = f"{last:.1f} s" if live.clock_trusted else f"{last - least:.1f} s over the least"
@@ -183,11 +191,27 @@ def delay_fact(live: LiveState, *, short: bool = False) -> tuple[str, str]:
     if live.clock_trusted:
         text = f"{mean:.1f} s" if short else f"{mean:.1f} s, 95 % within {within:.1f} s"
         return (old(text, observed_age_s(live)) if is_old else text), "PC clock trusted"
-    assert least is not None
-    spread = f"95 % within {max(within - least, 0.1):.1f} s of the least"
+    spread = _spread(within, least)
     if abs(mean) >= FAR_OFF_S:
         return f"? clock or stream {abs(mean):.0f} s off", spread
     return "? PC clock not trusted" if short else "? PC clock not known to be right", spread
+
+
+def _spread(within: float, least: float) -> str:
+    """Tell how steady a delay is whose size nobody knows."""
+    return f"95 % within {max(within - least, 0.1):.1f} s of the least"
+
+
+def delay_of(live: LiveState, counts: Counts) -> str:
+    """Tell the delay over a window, and whether it is true or relative."""
+    if not live.has_arrivals:
+        return "? no arrival times in this capture"
+    mean, within, least = counts.mean_delay_s, counts.delay_within_s(0.95), live.delays.least_s
+    if mean is None or within is None or least is None:
+        return "? no epoch with a date"
+    if live.clock_trusted:
+        return f"{mean:.2f} s, 95 % within {within:.1f} s; PC clock trusted"
+    return f"relative, {_spread(within, least)}; PC clock not trusted"
 
 
 def air_fact(screen: Screen) -> tuple[str, str]:
@@ -195,6 +219,8 @@ def air_fact(screen: Screen) -> tuple[str, str]:
     live, rate = screen.live, screen.radio_rate_bit_s
     counts = live.windows.over(60)
     load = f"{grouped(round(counts.bytes_per_s))} bytes each second"
+    if live.first_byte is None:
+        return "? nothing received yet", ""
     if rate is None:
         return load, "no radio rate given"
     text = f"{100 * counts.air_load(rate, screen.overhead):.0f} % of {grouped(round(rate))} bit/s"
@@ -210,7 +236,7 @@ def frames_fact(live: LiveState) -> tuple[str, str]:
     text = f"{grouped(traffic.damaged)} of {grouped(frames)} damaged"
     if traffic.damaged:
         text += f", {share(traffic.damaged, frames)}"
-    foreign = traffic.foreign_bytes
+    foreign = traffic.foreign_so_far
     if not foreign:
         return text, "no bytes outside frames"
     part = share(foreign, traffic.total_bytes)

@@ -3,14 +3,25 @@
 from rich.text import Text
 
 from rtcmtool.diagnosis.finding import State
+from rtcmtool.monitor.base_station import POSITION_NUMBERS
 from rtcmtool.monitor.events import LiveEvent, Rank
 from rtcmtool.views import dashboard_facts as facts
-from rtcmtool.views.dashboard_parts import Screen, both_ends, fitted, marked, ruler, star
+from rtcmtool.views.dashboard_parts import (
+    Screen,
+    both_ends,
+    fitted,
+    headline_text,
+    marked,
+    ranked,
+    ruler,
+    star,
+)
 from rtcmtool.views.headline import Headline, clock_time, complaint, length_text
 from rtcmtool.wire.catalogue import OBSERVATION_NUMBERS, system_of
 
 _NAMES = {"G": "GPS", "R": "GLO", "E": "GAL", "S": "SBS", "J": "QZS", "C": "BDS", "I": "NAV"}
-_KEYS = " space: seen   q: quit"
+_KEYS = " space: seen  m: more  q: quit"
+_REPLAY_KEYS = " p: pause  ] [: events  ?: keys  q: quit"
 
 
 def narrow_lines(screen: Screen, head: Headline, width: int, height: int) -> list[Text]:
@@ -23,7 +34,7 @@ def narrow_lines(screen: Screen, head: Headline, width: int, height: int) -> lis
     delay, _ = facts.delay_fact(live, short=True)
     gaps, _ = facts.gaps_fact(live)
     top = [
-        _headline(screen, head),
+        *_wrapped(headline_text(screen, head), width),
         both_ends(Text(f" age {_age(screen)}"), now, width),
         both_ends(Text(f" {screen.site or screen.source}"), base, width),
     ]
@@ -33,39 +44,57 @@ def narrow_lines(screen: Screen, head: Headline, width: int, height: int) -> lis
         Text(f" gaps      {gaps}"),
         Text(f" delay     {delay}"),
     ]
-    if screen.radio_rate_bit_s is not None and height > 15:
-        body.append(Text(f" air time  {air}"))
+    if screen.radio_rate_bit_s is not None:
+        share = air.partition(" % of ")[0]
+        both = f" delay     {delay:<10}  air time {share} %"
+        if air.startswith("--") or len(both) > width:
+            both = f" delay     {delay}"
+        body[-1] = Text(both)
     if screen.rover is not None:
         body.append(Text(f" rover     {facts.rover_fact(screen.rover, live.now)}"))
     lines = [ruler(width)] if height >= 14 else []
-    room = height - len(top) - len(body) - 2 * len(lines) - 1
+    room = max(height - len(top) - len(body) - 2 * len(lines) - 1, 0)
     strips = _strips(screen, width, max(room - 1, 1))
     events = live.events.listed()[: max(room - len(strips), 1)]
     shown = [_event(screen, event) for event in events] or [Text("   no events yet")]
     blank = [Text("") for _ in range(room - len(strips) - len(shown))]
-    keys = Text(f" note: {screen.prompt}_" if screen.prompt is not None else _KEYS)
     return [
         *(fitted(line, width) for line in top),
-        *lines, *body, *lines, *strips, *shown, *blank, keys,
+        *lines, *body, *lines, *strips, *shown, *blank, _last_line(screen),
     ]  # fmt: skip
+
+
+def _last_line(screen: Screen) -> Text:
+    if screen.prompt is not None:
+        return Text(f" note: {screen.prompt}_")
+    if not screen.has_keyboard:
+        return Text(" end with Ctrl-C")
+    return Text(_REPLAY_KEYS if screen.replay else _KEYS)
 
 
 def three_lines(screen: Screen, head: Headline, width: int) -> list[Text]:
     """Give state, age and the worst finding: all that a tiny screen holds."""
     findings = screen.verdict.findings
     worst = next((f for f in findings if f.state in {State.BAD, State.WATCH}), None)
-    text = "nothing found" if worst is None else complaint(worst)
-    lines = [_headline(screen, head), Text(f" age {_age(screen)}"), Text(f" {text}")]
+    if worst is not None:
+        text = complaint(worst)
+    elif screen.verdict.missing:
+        text = f"? {', '.join(finding.rule.printed for finding in screen.verdict.missing)}"
+    else:
+        text = "nothing wrong found"
+    lines = [headline_text(screen, head), Text(f" age {_age(screen)}"), Text(f" {text}")]
     return [fitted(line, width) for line in lines]
 
 
-def _headline(screen: Screen, head: Headline) -> Text:
-    line = Text(" ")
-    if screen.is_simulated:
-        line.append("SIMULATED ", "state.unknown")
-    if screen.replay:
-        line.append(f"{screen.replay} ")
-    return line.append(head.text, head.style)
+def _wrapped(line: Text, width: int) -> list[Text]:
+    """Put what does not fit into a second line: a headline is never cut where there is room."""
+    if line.cell_len <= width:
+        return [line]
+    at = line.plain.rfind(" ", 1, width)
+    if at < 0:
+        return [line]
+    first, second = line.divide([at])
+    return [first, Text("   ").append_text(second[1:])]
 
 
 def _age(screen: Screen) -> str:
@@ -76,18 +105,22 @@ def _age(screen: Screen) -> str:
 
 
 def _strips(screen: Screen, width: int, rows: int) -> list[Text]:
-    """Give the strips of position and of each system, with a short name."""
+    """Give the strips of position and of each system; what does not fit shares the last one."""
     strips = screen.live.strips
-    named: dict[str, int] = {}
-    for number in strips.numbers:
-        if number in {1005, 1006}:
-            named.setdefault("pos", number)
+    named: dict[str, list[int]] = {}
+    for number in ranked(strips.numbers):
+        if number in POSITION_NUMBERS:
+            named.setdefault("pos", []).append(number)
         elif number in OBSERVATION_NUMBERS:
-            named.setdefault(_NAMES[system_of(number) or "G"], number)
+            named.setdefault(_NAMES[system_of(number) or "G"], []).append(number)
+    shown = list(named.items())
+    if len(shown) > rows:
+        rest = [numbers for _, numbers in shown[rows - 1 :]]
+        shown[rows - 1 :] = [(f"+{len(rest)}", [each for numbers in rest for each in numbers])]
     cells = max(width - 6, 1)
     return [
-        Text(f" {name:<4}").append_text(marked(strips.strip(number, cells, screen.cell_s)))
-        for name, number in list(named.items())[:rows]
+        Text(f" {name:<4}").append_text(marked(strips.merged_strip(numbers, cells, screen.cell_s)))
+        for name, numbers in shown
     ]
 
 

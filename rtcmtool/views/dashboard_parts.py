@@ -11,11 +11,14 @@ from rtcmtool.diagnosis.verdict import Verdict
 from rtcmtool.diagnosis.wording import seconds
 from rtcmtool.gnss.signals import SYSTEMS
 from rtcmtool.monitor import strips as strip_rows
+from rtcmtool.monitor.base_station import ANTENNA_NUMBERS, POSITION_NUMBERS
 from rtcmtool.monitor.events import CHATTER_TIMES, LiveEvent, Rank
 from rtcmtool.monitor.live_state import OUTAGE_KEYS, LiveState
 from rtcmtool.monitor.steady_clock import Moment
-from rtcmtool.views.headline import clock_time, length_text
-from rtcmtool.wire.catalogue import OBSERVATION_NUMBERS, system_of, title
+from rtcmtool.monitor.windows import WINDOWS_S
+from rtcmtool.views.headline import Headline, clock_time, length_text
+from rtcmtool.wire.catalogue import LAYOUTS, OBSERVATION_NUMBERS, system_of, title
+from rtcmtool.wire.messages import ephemerides
 
 if TYPE_CHECKING:  # reading a rover needs an extra library, a dashboard without one does not
     from rtcmtool.monitor.rover_state import RoverState
@@ -27,6 +30,7 @@ _STRIP_STYLES = {
     strip_rows.PART: "state.watch",
     strip_rows.NOT_WATCHED: "state.unknown",
 }
+EPHEMERIS_NUMBERS = frozenset(layout.number for layout in ephemerides.LAYOUTS)
 _RANK_STYLES = {Rank.BAD: "state.bad", Rank.WATCH: "state.watch", Rank.NOTE: "none"}
 _SHORT_TITLES = {
     1005: "position",
@@ -34,14 +38,22 @@ _SHORT_TITLES = {
     1007: "antenna",
     1008: "antenna",
     1013: "plan",
+    1019: "GPS orbit",
+    1020: "GLO orbit",
     1029: "text",
     1033: "antenna",
+    1041: "NAV orbit",
+    1042: "BDS orbit",
+    1044: "QZS orbit",
+    1045: "GAL orbit",
+    1046: "GAL orbit",
     1230: "bias",
 }
 _LONG_TITLES = {
     1033: "antenna, receiver",
     1230: "GLONASS bias",
     1013: "message plan",
+    **{number: LAYOUTS[number].title for number in EPHEMERIS_NUMBERS},
 }
 
 
@@ -63,10 +75,15 @@ class Screen:
         As of `Context`.
     cell_s : int
         Length of a strip cell.
+    page, skipped : int
+        0 the dashboard, further ones as of `dashboard_pages`; lines of a page that were read.
+    window_s : int or None
+        Window of the page of numbers; None is the session.
     rover : RoverState or None
     prompt : str or None
         A line being typed, in the place of the keys.
-    is_simulated, has_keyboard : bool
+    is_simulated, has_keyboard, is_dated : bool
+        The last: whether the day is known; else an assumed one is not shown.
     """
 
     live: LiveState
@@ -79,10 +96,14 @@ class Screen:
     radio_rate_bit_s: float | None = None
     overhead: float = DEFAULT_OVERHEAD
     cell_s: int = strip_rows.CELL_S
+    page: int = 0
+    skipped: int = 0
+    window_s: int | None = WINDOWS_S[0]
     rover: "RoverState | None" = None
     prompt: str | None = None
     is_simulated: bool = False
     has_keyboard: bool = True
+    is_dated: bool = True
 
     def finding(self, name: str) -> Finding:
         """Give the finding of a rule."""
@@ -112,9 +133,25 @@ def both_ends(left: Text, right: str, width: int) -> Text:
     return fitted(left.append(" " * (width - left.cell_len - len(right)) + right), width)
 
 
+def headline_text(screen: Screen, head: Headline) -> Text:
+    """Give the headline, behind what it must not be taken for."""
+    line = Text(" ")
+    if screen.is_simulated:
+        line.append("SIMULATED ", "state.unknown")
+    if screen.replay:
+        line.append(f"{screen.replay} ")
+    return line.append(head.text, head.style)
+
+
 def ruler(width: int) -> Text:
     """Give a line that separates."""
     return Text("-" * width)
+
+
+def change_text(change_dbhz: float) -> str:
+    """Write a change with its sign; none has none."""
+    text = f"{change_dbhz:+.1f}"
+    return "0.0" if text in {"+0.0", "-0.0"} else text
 
 
 # ---- strips
@@ -141,42 +178,80 @@ def marked(marks: str) -> Text:
     return text
 
 
+def ranked(numbers: list[int]) -> list[int]:
+    """Put messages into the order in which a crew looks at them.
+
+    Position, antenna, observations, biases, then what else comes; ephemerides, which come one
+    satellite at a time and say least of the link, at the end.
+    """
+
+    def rank(number: int) -> tuple[int, int]:
+        groups = (POSITION_NUMBERS, ANTENNA_NUMBERS, OBSERVATION_NUMBERS, (1230,))
+        place = next((at for at, group in enumerate(groups) if number in group), len(groups))
+        return place + (number in EPHEMERIS_NUMBERS), number
+
+    return sorted(numbers, key=rank)
+
+
 def strip_lines(screen: Screen, width: int, rows: int, *, wide: bool = False) -> list[Text]:
-    """Give the strips: a heading, any bytes, a row a message type, as many as there is room for."""
+    """Give the strips: a heading, any bytes, a row a message type, as many as there is room for.
+
+    The types that do not fit share the last row: what is lost of them is seen there.
+    """
     live, cell_s = screen.live, screen.cell_s
     head = 40 if wide else 25
     cells = max(width - head - 1, 1)
-    span = seconds(cells * cell_s // 60 * 60)
-    name = f" LAST {span.upper()}, {cell_s} s a cell" if wide else f" LAST {span.upper()}"
-    legend = "- came  o part  # none  x damaged  ? not watched"
-    heading = Text(f"{name:<{head - 12}} every lost  {legend}", "heading")
-    lines = [heading, _strip(" any bytes", live, strip_rows.ANY_BYTES, cells, cell_s, head)]
-    numbers = live.strips.numbers
+    lines = [_strip_heading(cells, cell_s, head, wide=wide)]
+    lines.append(_strip(" any bytes", live, (strip_rows.ANY_BYTES,), cells, cell_s, head))
+    numbers = ranked(live.strips.numbers)
     tail = []
     if wide and rows >= len(numbers) + 4:
         tail = [
-            _strip(" bytes outside frames", live, strip_rows.FOREIGN, cells, cell_s, head),
-            _strip(" delay, worst, whole s", live, strip_rows.DELAY, cells, cell_s, head),
+            _strip(" bytes outside frames", live, (strip_rows.FOREIGN,), cells, cell_s, head),
+            _strip(" delay, worst, whole s", live, (strip_rows.DELAY,), cells, cell_s, head),
         ]
     room = rows - len(lines) - len(tail)
     shown = numbers if len(numbers) <= room else numbers[: max(room - 1, 0)]
     table = live.state.messages.by_number
     for number in shown:
         stats = table.get(number)
-        every = stats.interval_s if stats else None
-        label = f" {number} {short_title(number, wide=wide)}"[: head - 10]
+        every = stats.sent_every_s if stats else None
         usual = f"{every:.0f} s" if every and every >= 1 else f"{every:.1f} s" if every else "?"
-        label = f"{label:<{head - 10}}{usual:>5}{live.strips.lost(number):>4} "
-        lines.append(_strip(label, live, number, cells, cell_s, head))
-    if len(shown) < len(numbers) and room > 0:
-        lines.append(Text(f" and {len(numbers) - len(shown)} message types more"))
+        label = _strip_label(f"{number} {short_title(number, wide=wide)}", usual, head)
+        lines.append(_strip(label + _lost(live, (number,)), live, (number,), cells, cell_s, head))
+    rest = tuple(numbers[len(shown) :])
+    if rest and room > 0:
+        label = _strip_label(f"+{len(rest)} more (m)", "", head) + _lost(live, rest)
+        lines.append(_strip(label, live, rest, cells, cell_s, head))
     return [fitted(line, width) for line in [*lines, *tail][:rows]]
 
 
-def _strip(label: str, live: LiveState, number: int, cells: int, cell_s: int, head: int) -> Text:
-    marks = live.strips.strip(number, cells, cell_s)
+def _strip_heading(cells: int, cell_s: int, head: int, *, wide: bool) -> Text:
+    span = seconds(cells * cell_s // 60 * 60)
+    name = f" LAST {span.upper()}, {cell_s} s a cell" if wide else f" LAST {span.upper()}"
+    legend = "- came  o part  # none  x damaged  ? not watched"
+    return Text(f"{name:<{head - 12}} every lost  {legend}", "heading")
+
+
+def _strip_label(name: str, usual: str, head: int) -> str:
+    """Give name and interval; of a name that is too long whole words are kept."""
+    room = head - 11
+    if len(name) > room:
+        name = name[: room + 1].rpartition(" ")[0]
+    return f" {name:<{room}}{usual:>5}"
+
+
+def _lost(live: LiveState, numbers: tuple[int, ...]) -> str:
+    lost = live.strips.lost(*numbers)
+    return f"{lost if lost < 1000 else '999+':>4} "
+
+
+def _strip(
+    label: str, live: LiveState, numbers: tuple[int, ...], cells: int, cell_s: int, head: int
+) -> Text:
+    marks = live.strips.merged_strip(numbers, cells, cell_s)
     text = Text(f"{label:<{head}}"[:head])
-    return text.append_text(marked(marks) if number != strip_rows.DELAY else Text(marks))
+    return text.append_text(Text(marks) if strip_rows.DELAY in numbers else marked(marks))
 
 
 # ---- events
@@ -200,9 +275,28 @@ def event_line(event: LiveEvent, screen: Screen, *, wide: bool = False) -> Text:
         when += f"-{clock_time(event.end.utc_ns)}"
     line.append(f"{when:<19}" if wide else f"{when} ")
     what, tail = event_words(event, now), _event_tail(event, wide=wide)
-    line.append(f"{what:<42}  {tail}" if wide else f"{what:<25}  {tail}" if tail else what)
+    line.append(f"{what:<42}  {tail}" if wide else f"{what:<20}  {tail}" if tail else what)
     line.rstrip()
     return line
+
+
+def event_lines(screen: Screen, width: int, rows: int, *, wide: bool = False) -> list[Text]:
+    """Give the event list; while there is room, what is to do about an open one is not cut."""
+    events = screen.live.events.listed()[:rows]
+    spare = rows - len(events)
+    lines: list[Text] = []
+    for event in events:
+        line = event_line(event, screen, wide=wide)
+        if spare and event.is_open and event.action and line.cell_len > width:
+            spare -= 1
+            line.truncate(line.plain.rindex("do: "))
+            line.rstrip()
+            lines += [line, Text(f"{' ' * 9}do: {event.action}")]
+        else:
+            lines.append(line)
+    if not lines and rows:
+        lines = [Text("   no events yet")]
+    return [*lines, *(Text("") for _ in range(rows - len(lines)))]
 
 
 def event_words(event: LiveEvent, now: Moment) -> str:

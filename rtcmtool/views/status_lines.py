@@ -90,6 +90,7 @@ def status_object(live: LiveState, verdict: Verdict) -> JsonObject:
     """Give the state as a JSON object; what is not known is null."""
     head = headline(live, verdict)
     counts = live.windows.over(60)
+    mean_s, least_s = live.mean_delay_s, live.delays.least_s
     tracker = live.state.epochs
     gps_ms = None
     if tracker is not None and tracker.latest_ms is not None:
@@ -112,17 +113,21 @@ def status_object(live: LiveState, verdict: Verdict) -> JsonObject:
         "silent_s": round(live.outages.silent_s(live.now), 3),
         "satellites": live.satellites.counts(live.old_s),
         "position_age_s": None if at is None else round(live.ago_s(at), 3),
-        "delay_s": _rounded(counts.mean_delay_s),
+        "delay_s": _rounded(mean_s),
+        "delay_over_least_s": None
+        if mean_s is None or least_s is None
+        else round(mean_s - least_s, 3),
         "clock_trusted": live.clock_trusted,
         "outage": live.outages.open_kind,
         "gaps": live.gaps.count,
         "longest_gap_s": live.gaps.longest_s,
         "epochs_due": live.gaps.due,
         "epochs_whole": live.gaps.whole,
+        "air_time_percent": _rounded(_value(verdict, "air_time")),
         "frames": traffic.frames,
         "frames_damaged": traffic.damaged,
         "bytes": traffic.total_bytes,
-        "foreign_bytes": traffic.foreign_bytes,
+        "foreign_bytes": traffic.foreign_so_far,
         "bytes_per_s": round(counts.bytes_per_s, 1),
         "frames_per_s": round(counts.frames_per_s, 2),
         "seconds": round(live.seconds, 3),
@@ -163,6 +168,10 @@ def _row_object(row: OutageRow, *, is_open: bool) -> JsonObject:
 
 def _names(verdict: Verdict, state: State) -> list[str]:
     return [finding.rule.name for finding in verdict.of(state)]
+
+
+def _value(verdict: Verdict, rule: str) -> float | None:
+    return next((f.value for f in verdict.findings if f.rule.name == rule), None)
 
 
 def _rounded(value: float | None) -> float | None:

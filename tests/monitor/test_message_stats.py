@@ -38,6 +38,14 @@ def test_missed_messages_are_those_that_were_due() -> None:
     assert table[1074].interval_s == 1.0
 
 
+def test_how_often_a_message_is_sent_is_known_though_most_are_lost() -> None:
+    kept = [second for second in range(120) if second % 10 in {0, 1, 4, 5, 8}]
+    stats = added([1000 * second for second in kept])
+    assert (stats.interval_s, stats.sent_every_s) == (2.0, 1.0)
+    assert added(list(range(0, 120_000, 5000))).sent_every_s == 5.0
+    assert added([0, 9900, 20_000, 30_000], epochs=False).sent_every_s == 10.0
+
+
 def test_parts_of_one_epoch_are_no_interval() -> None:
     stats = state_of(observed(1094, 10, satellites=36)).messages.by_number[1094]
     assert (stats.count, stats.interval_s, stats.missed) == (20, 1.0, 0)

@@ -270,6 +270,15 @@ def test_one_band_and_one_satellite_are_no_trouble():
     assert not arcs.multipath.scatter().count.any()
 
 
+def test_a_base_whose_time_is_set_back_again_and_again_begins_anew():
+    rows = made()
+    arcs = PhaseArcs()
+    for _ in range(4):
+        arcs.update(rows, {})
+    assert not arcs.slips
+    assert arcs.satellite_hours == pytest.approx(4 * 6 * 119 / 3600)
+
+
 @pytest.mark.parametrize("step", [1, 7, 60])
 def test_it_does_not_matter_how_the_epochs_arrive(step):
     def edit(columns):

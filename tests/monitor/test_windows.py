@@ -47,6 +47,25 @@ def test_steps_give_interval_jitter_and_the_longest() -> None:
     windows.tick(9 * S)
 
 
+def test_a_type_that_stays_away_is_told_before_it_comes_again() -> None:
+    windows = run(30)
+    windows.tick(95 * S)
+    counts = windows.over(60).types[1074]
+    assert (counts.count, counts.longest_s) == (0, 66)
+    windows.message(1074, 100, 96 * S)
+    assert windows.over(60).types[1074].longest_s == 67
+    assert windows.over(60).types[1074].interval_s == 67
+
+
+def test_time_that_was_not_watched_is_no_step() -> None:
+    windows = run(10)
+    windows.pause()
+    windows.tick(50 * S)
+    assert windows.over(60).types[1074].longest_s == 1
+    windows.message(1074, 100, 50 * S)
+    assert windows.over(60).types[1074].longest_s == 1
+
+
 def test_delays_and_satellites_are_summed_up() -> None:
     counts = run(100).over()
     assert counts.mean_delay_s == pytest.approx(0.1 * 3 + 0.9 * 0.62)
@@ -58,7 +77,8 @@ def test_delays_and_satellites_are_summed_up() -> None:
 def test_a_week_of_silence_leaves_an_empty_hour() -> None:
     windows = run(100)
     windows.tick(7 * 86_400 * S)
-    assert not windows.over(3600).types
+    assert not windows.over(3600).size_bytes
+    assert windows.over(3600).types[1074].count == 0
     assert windows.over().types[1074].count == 100
     assert windows.over(3600).seconds == pytest.approx(3600, abs=BUCKET_S)
 

@@ -98,7 +98,7 @@ def test_what_is_not_known_is_a_question_mark_with_a_reason() -> None:
     lines = [line.plain for line in dashboard_lines(shown, 80, 24)]
     assert lines[0].startswith(" WAITING 3 s - nothing yet ")
     assert " last epoch     ? none yet" in lines[3]
-    assert sum(" ? " in line for line in lines[3:9]) == 5
+    assert sum(" ? " in line for line in lines[3:9]) == 6
 
 
 def test_a_replay_a_note_and_a_simulation_are_named() -> None:

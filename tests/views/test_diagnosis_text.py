@@ -128,3 +128,11 @@ def test_limits_and_their_key_are_told() -> None:
     assert "delay_bad" in text
     with pytest.raises(KeyError):
         explanation("nothing", 80)
+
+
+@pytest.mark.slow
+def test_without_a_rover_log_the_first_line_names_what_the_stream_proves() -> None:
+    silent = evidence_of(playing(make_fault("one-band")), Shown(log=False))
+    lines = [line.plain for line in diagnosis_lines(diagnose(silent), silent, None, width=200)]
+    assert lines[0].startswith("NOT KNOWN   no rover log; what was given shows: the base sends one")
+    assert "--rover" not in lines[1]
