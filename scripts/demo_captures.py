@@ -6,9 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from rtcmtool.gnss.time import NS_PER_SECOND
+from rtcmtool.running.simulated_recording import FollowedRecorder
 from rtcmtool.simulation.builtin_scenarios import LARGE_STREAM, builtin_scenario
 from rtcmtool.simulation.faults import Fault, make_fault
-from rtcmtool.simulation.recording import Recorder
 from rtcmtool.simulation.run import Simulation
 from rtcmtool.simulation.scenario import Radio, RadioPath, Rover, Scenario
 
@@ -116,9 +117,10 @@ def files_of(demo: Demo) -> list[str]:
 def write_demo(demo: Demo, folder: Path) -> None:
     """Write the files of a capture into a folder; those of the same names are replaced."""
     with tempfile.TemporaryDirectory() as temporary:
-        recorder = Recorder(Path(temporary) / demo.name, demo.scenario, 0.0)
-        end_ns = demo.scenario.start_utc_ns
-        for piece in Simulation(demo.scenario).pieces():
+        scenario = demo.scenario
+        recorder = FollowedRecorder(Path(temporary) / demo.name, scenario, 0.0)
+        end_ns = scenario.start_utc_ns + round(scenario.duration_s * NS_PER_SECOND)
+        for piece in Simulation(scenario).pieces():
             recorder.write(piece, 0.0)
             end_ns = max(end_ns, piece.true_utc_ns)
         recorder.close(end_ns)

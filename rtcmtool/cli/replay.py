@@ -1,24 +1,34 @@
 """`replay`: play a job back on the dashboard, or send it on at its recorded pace."""
 
 import argparse
+import shutil
 import sys
+import textwrap
 import time
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rtcmtool.captures.pacing import FASTEST, MAX_SPEED, SLOWEST
-from rtcmtool.cli.arguments import day, time_reference, whole
+from rtcmtool.cli.arguments import day, whole
 from rtcmtool.cli.console import is_terminal, say
 from rtcmtool.cli.moments import moment
-from rtcmtool.cli.site_files import DEFAULT_SHEET, add_site, site_sheet
+from rtcmtool.cli.replay_job import (
+    Job,
+    context_of,
+    facts_of,
+    opened,
+    scan_of,
+    session_of,
+    timeline_of,
+)
+from rtcmtool.cli.site_files import add_site
 from rtcmtool.errors import UsageError
 
 if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
-    from rtcmtool.captures.reading import Capture
     from rtcmtool.running.judging import Judging
     from rtcmtool.running.replaying import Replay
+    from rtcmtool.running.scanning import EventScan
     from rtcmtool.running.session import Session
     from rtcmtool.running.stopping import Stopper
     from rtcmtool.running.timeline import Mark, Timeline
@@ -29,6 +39,8 @@ EXAMPLES = (
     ("rtcmtool replay JOB --event 3 --speed 10", "from 10 s before an event"),
     ("rtcmtool replay JOB --to tcp-listen://127.0.0.1:5015", "feed other tools"),
 )
+
+LONG_S = 1.0  # work that takes longer says how far it is
 
 
 def speed(text: str) -> float:
@@ -91,86 +103,53 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Run the command; give its exit code."""
-    from rtcmtool.captures.reading import open_capture
-    from rtcmtool.cli.reading import no_frames
     from rtcmtool.running.stopping import stopping
-    from rtcmtool.running.timeline import timed_by_epochs
 
-    capture = open_capture(Path(options.source))
-    for note in capture.notes:
-        say(options, f"note: {note}")
-    if not capture.size_bytes:
-        raise no_frames(options.source, b"", 0)
-    has_arrivals = capture.has_arrivals
-    is_dated = True
-    if not has_arrivals:
-        capture, is_dated = timed_by_epochs(capture, time_reference(options))
-        if not capture.has_arrivals:
-            raise no_frames(options.source, _head(capture), capture.size_bytes)
-        say(options, "note: no arrival times in this capture: its epochs drive the time.")
-        if not is_dated:
-            say(options, "note: its date is not known, its times of day are; add --date 2026-03-04")
     with stopping() as stopper:
-        if options.to is not None:
-            code = _send(options, capture, stopper)
-        else:
-            code = _play(options, capture, stopper, has_arrivals=has_arrivals, is_dated=is_dated)
+        job = opened(options)
+        code = _play(job, stopper) if options.to is None else _send(job, stopper)
     stopper.die_of_it()
     return code
 
 
-def _head(capture: "Capture") -> bytes:
-    return next((chunk.data[:4096] for chunk in capture.chunks()), b"")
-
-
-def _range(options: argparse.Namespace, capture: "Capture") -> tuple[int | None, int | None]:
-    """Give --since and --until as UTC, ns.
-
-    Raises
-    ------
-    UsageError
-        If nothing of the capture lies between.
-    """
-    start_ns = int(capture.arrivals.utc_ns[0])
-    since = None if options.since is None else options.since.after(start_ns)
-    until = None if options.until is None else options.until.after(start_ns)
-    begin, end = capture.byte_range(since, until)
-    if begin == end:
-        from rtcmtool.views.status_lines import stamp
-
-        first, last = capture.arrivals.utc_ns[0], capture.arrivals.utc_ns[-1]
-        raise UsageError(
-            "nothing of the capture lies in that time.",
-            why=f"it runs from {stamp(int(first))} to {stamp(int(last))}.",
-        )
-    return since, until
-
-
-def _send(options: argparse.Namespace, capture: "Capture", stopper: "Stopper") -> int:
+def _send(job: Job, stopper: "Stopper") -> int:
     """Send the bytes on."""
     from rtcmtool.captures.pacing import Pace
-    from rtcmtool.running.sending import send, sending_target
-    from rtcmtool.running.timeline import Timeline
+    from rtcmtool.running.replaying import BEFORE_EVENT_NS
+    from rtcmtool.running.sending import (
+        Interruptible,
+        Interruption,
+        Stopped,
+        forget_output,
+        send,
+        sending_target,
+    )
 
-    since, until = _range(options, capture)
-    if options.event is not None:
-        mark = _mark(options, Timeline(capture, since=since, until=until))
-        if mark is None:
-            return 0
-        since = mark.utc_ns - 10 * 10**9
+    options, timeline, since = job.options, timeline_of(job), None
     target = sending_target(options.to, options.baud)
+    if options.event is not None:
+        mark = _mark(job, timeline, scan_of(job), stopper)
+        if mark is None:
+            return stopper.exit_code or 0
+        since = mark.utc_ns - BEFORE_EVENT_NS
+        say(options, f"from 10 s before event {mark.number}: {mark.text}")
     if target.needs_yes:
         ask(options)
-    pace = Pace(options.speed)
+    pace, interruption = Pace(options.speed), Interruption()
     stopper.on_stop(pace.stop)
+    stopper.on_stop(interruption.ask)
+    target = Interruptible(target, interruption)
     try:
         target.open(lambda text: say(options, text))
-        sent = send(
-            capture, target, pace, since=since, until=until, tell=lambda text: say(options, text)
-        )
+        tell = lambda text: say(options, text)  # noqa: E731  (short)
+        sent = send(timeline, target, pace, since=since, tell=tell)
+        say(options, f"sent {sent.size_bytes} bytes in {sent.chunks} pieces")
+    except Stopped:
+        if options.to == "-":
+            forget_output()
+        say(options, "stopped while the other side was waited for")
     finally:
         target.close()
-    say(options, f"sent {sent.size_bytes} bytes in {sent.chunks} pieces")
     return stopper.exit_code or 0
 
 
@@ -194,122 +173,106 @@ def ask(options: argparse.Namespace) -> None:
         raise UsageError("nothing was sent.", why="the answer was not yes.")
 
 
-def _mark(options: argparse.Namespace, timeline: "Timeline") -> "Mark | None":
-    """Give the event that was asked for; None when they are to be listed.
+def _mark(job: Job, timeline: "Timeline", scan: "EventScan", stopper: "Stopper") -> "Mark | None":
+    """Give the event that was asked for; None when they are listed, or a stop was asked for.
 
     Raises
     ------
     UsageError
         If there is no such event.
     """
-    from rtcmtool.views.status_lines import stamp
-
-    marks = timeline.marks
-    if options.event == 0:
-        for mark in marks:
-            print(f"{mark.number:4}  {stamp(mark.utc_ns)}  {mark.text}")
+    number, marks = job.options.event, timeline.marks
+    if not timeline.has_marks:
+        _look_through(job, scan, stopper, number)
+        marks = scan.marks
+        if stopper.is_asked:
+            return None
+    if number == 0:
+        for each in marks:
+            print(f"{each.number:4}  {job.stamp(each.utc_ns)}  {each.text}")
         if not marks:
-            say(options, "no event is kept with this capture.")
+            say(job.options, "no event is in this capture.")
         return None
-    if options.event > len(marks):
-        count = "no event is" if not marks else f"only {len(marks)} are"
+    if number > len(marks):
         raise UsageError(
-            f"there is no event {options.event}.",
-            why=f"{count} kept with this capture.",
-            do=f"list them: rtcmtool replay {options.source} --event 0",
+            f"there is no event {number}.",
+            why=f"{'no event is' if not marks else f'only {len(marks)} are'} in this capture.",
+            do=f"list them: rtcmtool replay {job.options.source} --event 0",
         )
-    found: Mark = marks[options.event - 1]
-    return found
+    mark: Mark = marks[number - 1]
+    if not timeline.begin_utc_ns <= mark.utc_ns <= timeline.end_utc_ns:
+        raise UsageError(
+            f"event {number} lies outside --since and --until.",
+            why=f"it began at {job.stamp(mark.utc_ns)}: {mark.text}.",
+        )
+    return mark
 
 
-def _play(
-    options: argparse.Namespace,
-    capture: "Capture",
-    stopper: "Stopper",
-    *,
-    has_arrivals: bool,
-    is_dated: bool,
-) -> int:
+def _look_through(job: Job, scan: "EventScan", stopper: "Stopper", number: int) -> None:
+    """Look for events until the wanted one is there, or to the end; tell how far it is."""
+    began_s = time.monotonic()
+    is_screen, told = is_terminal(sys.stderr), 0
+
+    def tell() -> None:
+        nonlocal told
+        share = round(100 * scan.share)
+        if time.monotonic() - began_s < LONG_S or share < told + (1 if is_screen else 10):
+            return
+        told = share
+        text = f"looking for events: {share} %, {len(scan.marks)} found"
+        if not job.options.quiet:
+            print(f"\r{text}" if is_screen else text, end="" if is_screen else "\n",
+                  file=sys.stderr, flush=True)  # fmt: skip
+
+    def is_enough(scan: "EventScan") -> bool:
+        tell()
+        return stopper.is_asked or 0 < number <= len(scan.marks)
+
+    scan.run(is_enough)
+    if told and is_screen:
+        print(f"\r{'':<60}\r", end="", file=sys.stderr, flush=True)
+
+
+def _play(job: Job, stopper: "Stopper") -> int:
     """Play on the dashboard, as lines or as JSON Lines."""
+    from rtcmtool.running.replay_keys import Cadence
     from rtcmtool.running.replaying import PlayClocks, Replay
-    from rtcmtool.running.timeline import Timeline
 
-    since, until = _range(options, capture)
-    timeline = Timeline(capture, since=since, until=until)
-    replay = Replay(timeline, PlayClocks(time.monotonic, time.sleep), options.speed)
+    options, timeline, scan = job.options, timeline_of(job), scan_of(job)
+    mark = None
     if options.event is not None:
-        mark = _mark(options, timeline)
+        mark = _mark(job, timeline, scan, stopper)
         if mark is None:
-            return 0
+            return stopper.exit_code or 0
+    replay = Replay(timeline, PlayClocks(time.monotonic, time.sleep), options.speed, scan)
+    if mark is not None:
         replay.jump_to_event(mark)
         say(options, replay.message)
-    session, judging, facts = _session(options, capture, replay, has_arrivals=has_arrivals)
+    context = context_of(job)
+    session, judging = session_of(job, context, timeline.begin_utc_ns)
+    session.listeners.insert(0, Cadence(replay, judging))
     replay.epoch = lambda: session.live.state.epochs and session.live.state.epochs.latest_ms
     stopper.on_stop(replay.stop)
-    with _shown(options, replay, session, judging, facts, is_dated=is_dated):
+    with _shown(job, replay, session, judging, facts_of(job, context)):
         session.run(replay)
     return _end(options, session, stopper)
 
 
-def _session(
-    options: argparse.Namespace, capture: "Capture", replay: "Replay", *, has_arrivals: bool
-) -> "tuple[Session, Judging, Facts]":
-    """Make the session, the listener that judges it, and what is known of it."""
-    from rtcmtool.diagnosis.context import Context
-    from rtcmtool.monitor.live_state import LiveState
-    from rtcmtool.monitor.stream_state import StreamState
-    from rtcmtool.running.judging import Judging
-    from rtcmtool.running.replay_keys import Cadence
-    from rtcmtool.running.session import Session
-    from rtcmtool.running.watching import Facts
-
-    is_trusted = options.clock == "trusted"
-
-    def begin(utc_ns: int, monotonic_s: float) -> LiveState:
-        return LiveState(
-            utc_ns,
-            monotonic_s,
-            station=options.station,
-            has_arrivals=has_arrivals,
-            clock_trusted=is_trusted,
-        )
-
-    sheet = site_sheet(options)
-    context = Context.for_site(StreamState(), sheet, live=True, clock_trusted=is_trusted)
-    session = Session(begin(replay.timeline.begin_utc_ns, 0.0), anew=begin)
-    judging = Judging(context)
-    session.listeners += [Cadence(replay, judging), judging]
-    description = capture.description
-    site = sheet.name if sheet else description.site if description else None
-    facts = Facts(
-        capture.path.name,
-        site=site,
-        sheet=(options.site or DEFAULT_SHEET).name if sheet else None,
-        radio_rate_bit_s=context.radio_rate_bit_s,
-        overhead=context.overhead,
-    )
-    return session, judging, facts
-
-
 def _shown(
-    options: argparse.Namespace,
-    replay: "Replay",
-    session: "Session",
-    judging: "Judging",
-    facts: "Facts",
-    *,
-    is_dated: bool,
+    job: Job, replay: "Replay", session: "Session", judging: "Judging", facts: "Facts"
 ) -> "AbstractContextManager[None]":
     """Add whoever shows the session; give what is open meanwhile."""
     from contextlib import nullcontext
 
     from rtcmtool.running.telling import JsonLines, StatusTold, without_date
 
+    options = job.options
     if options.json:
-        session.listeners.append(JsonLines(_print, judging, options.source, is_dated=is_dated))
+        lines = JsonLines(_print, judging, options.source, is_dated=job.is_dated)
+        session.listeners.append(lines)
         return nullcontext()
     if options.plain or not is_terminal(sys.stdout):
-        write = _print if is_dated else without_date(_print)
+        write = _print if job.is_dated else without_date(_print)
         session.listeners.append(StatusTold(write, judging))
         return nullcontext()
     from rtcmtool.running.replay_keys import ReplayKeys
@@ -345,8 +308,10 @@ def _end(options: argparse.Namespace, session: "Session", stopper: "Stopper") ->
     from rtcmtool.cli.reading import no_frames
     from rtcmtool.views.status_lines import summary_lines
 
+    width = shutil.get_terminal_size().columns if sys.stderr.isatty() else 0
     for line in summary_lines(session.live):
-        say(options, line)
+        for part in textwrap.wrap(line, width) if width else [line]:
+            say(options, part)
     if stopper.exit_code is not None:
         return stopper.exit_code
     if not stopper.is_asked and not session.live.state.traffic.frames and session.received_bytes:

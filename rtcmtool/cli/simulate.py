@@ -6,12 +6,19 @@ import textwrap
 import time
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from rtcmtool.captures.pacing import FASTEST, MAX_SPEED, SLOWEST
 from rtcmtool.cli.arguments import duration_s, whole
 from rtcmtool.cli.console import say
 from rtcmtool.errors import UsageError
 from rtcmtool.simulation.fault_kinds import KINDS, FaultKind, Level
+
+if TYPE_CHECKING:
+    from rtcmtool.running.sending import Interruption
+    from rtcmtool.running.stopping import Stopper
+    from rtcmtool.simulation.playing import Clock
+    from rtcmtool.simulation.scenario import Scenario
 
 SUMMARY = "A base that does not exist, healthy or with faults"
 EXAMPLES = (
@@ -45,7 +52,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("where to")
     group.add_argument(
         "--to", metavar="TARGET",
-        help="- (default), tcp-listen://HOST:PORT, pty, or a serial port",
+        help="- (default), tcp-listen://HOST:PORT, tcp://, udp://, pty, or a serial port",
     )  # fmt: skip
     group.add_argument("--record", metavar="NAME", help="write a capture")
     group.add_argument(
@@ -100,41 +107,78 @@ def run(options: argparse.Namespace) -> int:
     if options.list:
         _print_list()
         return 0
-    from rtcmtool.simulation.outputs import STANDARD_OUTPUT, target_of
-    from rtcmtool.simulation.playing import Clock, play, starting_now
-    from rtcmtool.simulation.recording import Recorder
+    from rtcmtool.running.stopping import stopping
 
     scenario = _scenario(options)
-    clock = Clock(time.time_ns, time.monotonic, time.sleep)
+    with stopping() as stopper:
+        code = _play(options, scenario, stopper)
+    stopper.die_of_it()
+    return code
+
+
+def _play(options: argparse.Namespace, scenario: "Scenario", stopper: "Stopper") -> int:
+    """Play to where it shall go; a stop that is asked for ends it in order."""
+    from rtcmtool.running.sending import (
+        Interruptible,
+        Interruption,
+        Stopped,
+        forget_output,
+        sending_target,
+    )
+    from rtcmtool.running.simulated_recording import FollowedRecorder
+    from rtcmtool.simulation.outputs import STANDARD_OUTPUT
+    from rtcmtool.simulation.playing import play, starting_now
+
     is_recording_only = options.record is not None and options.to is None
     pace = options.speed or (MAX_SPEED if is_recording_only else 1.0)
+    to = options.to or STANDARD_OUTPUT
+    interruption = Interruption()
+    clock = _clock(interruption)
     target = None
     if not is_recording_only:
-        target = target_of(options.to or STANDARD_OUTPUT, options.baud)
+        target = Interruptible(sending_target(to, options.baud), interruption)
         if target.needs_yes:
             _ask(options)
+    stopper.on_stop(interruption.ask)
+    recorder = None
     try:
         if target is not None:
             target.open(lambda text: say(options, text))
         is_now = target is not None and pace == 1.0
         if is_now:
             scenario = starting_now(scenario, clock)
-        recorder = None
         if options.record is not None:
-            recorder = Recorder(options.record, scenario, clock.monotonic())
+            recorder = FollowedRecorder(options.record, scenario, clock.monotonic())
         say(options, f"SIMULATED: {scenario.name}, seed {scenario.seed}, {_faults(scenario)}")
         played = play(scenario, clock, speed=pace, is_now=is_now, target=target, recorder=recorder)
+        say(options, f"{played.pieces} messages, {played.size_bytes} bytes")
+    except Stopped:
+        if to == STANDARD_OUTPUT and target is not None:
+            forget_output()  # whoever should read it may be stuck
+        if recorder is not None:
+            recorder.close(scenario.start_utc_ns)  # if it was not yet: nothing was played
+        say(options, "stopped before the end of the scenario")
     finally:
         if target is not None:
             target.close()
-    say(options, f"{played.pieces} messages, {played.size_bytes} bytes")
     if recorder is not None:
         for path in recorder.paths:
             say(options, f"written: {path}")
-    return 0
+    return stopper.exit_code or 0
 
 
-def _scenario(options: argparse.Namespace):  # type: ignore[no-untyped-def]  # imported late
+def _clock(interruption: "Interruption") -> "Clock":
+    """Give the computer's clocks; whoever looks at them notices that an end was asked for."""
+    from rtcmtool.simulation.playing import Clock
+
+    def monotonic() -> float:
+        interruption.look()
+        return time.monotonic()
+
+    return Clock(time.time_ns, monotonic, time.sleep)
+
+
+def _scenario(options: argparse.Namespace) -> "Scenario":
     """Give the scenario with what the options change of it."""
     from rtcmtool.simulation.builtin_scenarios import builtin_scenario
     from rtcmtool.simulation.faults import parse_fault
@@ -160,7 +204,7 @@ def _scenario(options: argparse.Namespace):  # type: ignore[no-untyped-def]  # i
     return replace(scenario, rover=rover)
 
 
-def _faults(scenario) -> str:  # type: ignore[no-untyped-def]  # imported late
+def _faults(scenario: "Scenario") -> str:
     return ", ".join(str(fault) for fault in scenario.faults) or "no fault"
 
 

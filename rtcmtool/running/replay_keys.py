@@ -31,8 +31,7 @@ class Cadence:
         self._judging.every_s = self._replay.judge_every_s
 
     def on_event(self, session: Session, event: Event) -> None:
-        """Keep it as a place to jump to."""
-        self._replay.learn(event)
+        """Do nothing."""
 
     def on_outage(self, session: Session, change: OutageChange) -> None:
         """Do nothing."""

@@ -6,19 +6,18 @@ It is a feed like that of a live source: the same session, rules and views work 
 from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass
 
-from rtcmtool.captures.companions import Event
 from rtcmtool.captures.pacing import FASTEST, MAX_SPEED, SLOWEST
 from rtcmtool.monitor.steady_clock import NS_PER_S
 from rtcmtool.running.feed import Bytes, Ended, FeedItem, Rewound, Told
-from rtcmtool.running.timeline import Mark, Piece, Timeline, place_of
+from rtcmtool.running.scanning import EventScan
+from rtcmtool.running.timeline import Mark, Piece, Timeline
 
 SPEEDS = (0.1, 1.0, 10.0, 60.0, MAX_SPEED)  # user-experience: keys + and -
 TICK_S = 0.1  # of real time: so long does a key wait at most
 RECORDED_TICK_S = 1.0  # however fast: so that what did not come is noticed
-BEFORE_EVENT_S = 10.0
+BEFORE_EVENT_NS = 10 * NS_PER_S
 NEAR_S = 600.0  # a jump forward that is not longer is run through
 WARM_UP_S = 120.0  # run through before the target of a longer jump, or one back
-MOST_FOUND = 1000  # events found while playing
 MOST_CREDIT_S = 0.5  # of real time by which a slow reader may lag and catch up
 
 
@@ -41,6 +40,8 @@ class Replay:
         To keep the pace by.
     speed : float
         Times recorded time; `MAX_SPEED` does not wait.
+    scan : EventScan, optional
+        Finds the places of a capture that keeps none; started when one is asked for.
 
     Attributes
     ----------
@@ -56,7 +57,13 @@ class Replay:
         Gives the latest epoch that was decoded; steps go by it.
     """
 
-    def __init__(self, timeline: Timeline, clocks: PlayClocks, speed: float = 1.0) -> None:
+    def __init__(
+        self,
+        timeline: Timeline,
+        clocks: PlayClocks,
+        speed: float = 1.0,
+        scan: EventScan | None = None,
+    ) -> None:
         self.timeline = timeline
         self.is_paused = False
         self.utc_ns = timeline.begin_utc_ns
@@ -71,22 +78,17 @@ class Replay:
         self._step_from: object | None = None
         self._is_stepping = False
         self._at_s = 0.0
-        self._found: set[tuple[int, str]] = set()
+        self._scan = None if timeline.has_marks else scan
+        self._wish = 0  # 1: the next event, -1: the one before, as soon as it is found
 
     # ---- controls
 
     @property
     def marks(self) -> tuple[Mark, ...]:
-        """Places to jump to: those kept with the capture, else those found while playing."""
-        return self.timeline.marks or tuple(
-            Mark(number, utc_ns, text)
-            for number, (utc_ns, text) in enumerate(sorted(self._found), start=1)
-        )
-
-    def learn(self, event: Event) -> None:
-        """Take an event that was found while playing, as a place to jump to."""
-        if len(self._found) < MOST_FOUND and (place := place_of(event)) is not None:
-            self._found.add(place)
+        """Places to jump to: those kept with the capture, else those found so far."""
+        if self.timeline.has_marks:
+            return self.timeline.marks
+        return () if self._scan is None else self._scan.marks
 
     @property
     def speed(self) -> float:
@@ -110,9 +112,9 @@ class Replay:
     def title(self) -> str:
         """What the first line of a screen begins with."""
         if self._fast_until_ns is not None:
-            return "REPLAY, going there"
+            return "REPLAY (going there)"
         speed = "max" if self._speed == MAX_SPEED else f"x{self._speed:g}"
-        return f"REPLAY {speed}, paused" if self.is_paused else f"REPLAY {speed}"
+        return f"REPLAY {speed} (paused)" if self.is_paused else f"REPLAY {speed}"
 
     def toggle_pause(self) -> None:
         """Stand, or go on."""
@@ -134,35 +136,64 @@ class Replay:
 
     def jump(self, utc_ns: int) -> None:
         """Go to a time, UTC ns; it is kept within the capture."""
-        timeline = self.timeline
+        timeline, self._wish = self.timeline, 0
         self._jump_ns = min(max(utc_ns, timeline.begin_utc_ns), timeline.end_utc_ns)
 
     def jump_to_event(self, mark: Mark) -> None:
         """Go to some seconds before an event."""
-        self.message = f"event {mark.number} of {len(self.marks)}: {mark.text}"
-        self.jump(mark.utc_ns - round(BEFORE_EVENT_S * NS_PER_S))
+        so_far = " so far" if self._is_searching else ""
+        self.message = f"event {mark.number} of {len(self.marks)}{so_far}: {mark.text}"
+        self.jump(mark.utc_ns - BEFORE_EVENT_NS)
 
     def next_event(self) -> bool:
-        """Go to the next event; tell whether there is one."""
-        return self._to_first([mark for mark in self.marks if self._ahead(mark) > 0])
+        """Go to the next event, once it is found; tell whether it is known already."""
+        return self._to_event(1)
 
     def previous_event(self) -> bool:
-        """Go to the event before; tell whether there is one."""
-        # A second of grace, or the key would only ever find the event it has just gone to.
-        return self._to_first(
-            [mark for mark in reversed(self.marks) if self._ahead(mark) < -NS_PER_S]
-        )
+        """Go to the event before, once it is found; tell whether it is known already."""
+        return self._to_event(-1)
+
+    @property
+    def _is_searching(self) -> bool:
+        return self._scan is not None and not self._scan.is_done
+
+    @property
+    def _headed_ns(self) -> int:
+        """Where it stands, or is going to."""
+        if self._jump_ns is not None:
+            return self._jump_ns
+        return self.utc_ns if self._fast_until_ns is None else self._fast_until_ns
 
     def _ahead(self, mark: Mark) -> int:
         """Give how far ahead the place before an event is, ns."""
-        target_ns = mark.utc_ns - round(BEFORE_EVENT_S * NS_PER_S)
-        return max(target_ns, self.timeline.begin_utc_ns) - self.utc_ns
+        target_ns = mark.utc_ns - BEFORE_EVENT_NS
+        return max(target_ns, self.timeline.begin_utc_ns) - self._headed_ns
 
-    def _to_first(self, marks: list[Mark]) -> bool:
-        if not marks:
-            self.message = "no event there"
+    def _to_event(self, way: int) -> bool:
+        """Go to the nearest event ahead (1) or behind (-1), or wait until it is found."""
+        timeline, self._wish = self.timeline, 0
+        marks = [m for m in self.marks if timeline.begin_utc_ns <= m.utc_ns <= timeline.end_utc_ns]
+        if way > 0:
+            mark = min((m for m in marks if self._ahead(m) > 0), key=self._ahead, default=None)
+        else:
+            # A second of grace, or the key would only ever find the event it has just gone to.
+            behind = (m for m in marks if self._ahead(m) < -NS_PER_S)
+            mark = max(behind, key=self._ahead, default=None)
+        needed_ns = self._headed_ns
+        if way > 0:
+            needed_ns = timeline.end_utc_ns if mark is None else mark.utc_ns
+        if self._scan is not None and not self._scan.covers(needed_ns):
+            self._scan.start()
+            self._wish = way
+            which = "next event" if way > 0 else "event before"
+            self.message = f"looking for the {which} ... {100 * self._scan.share:.0f} %"
             return False
-        self.jump_to_event(marks[0])
+        if mark is None:
+            self.message = f"no event {'after' if way > 0 else 'before'} this"
+            if self._scan is not None and self._scan.failure is not None:
+                self.message += f"; the search failed: {self._scan.failure}"
+            return False
+        self.jump_to_event(mark)
         return True
 
     # ---- the feed
@@ -171,7 +202,10 @@ class Replay:
         """Do nothing: it is played in the loop that reads it."""
 
     def join(self) -> None:
-        """Do nothing: there is no thread."""
+        """Wait for the search for events, which ends with the replay."""
+        if self._scan is not None:
+            self._scan.stop()
+            self._scan.join()
 
     def stop(self) -> None:
         """End at the next item; a signal handler may call it."""
@@ -235,6 +269,8 @@ class Replay:
 
     def _settle_jump(self) -> int | None:
         """Begin a jump that was asked for; give where to begin again, if it needs that."""
+        if self._wish:
+            self._to_event(self._wish)
         target_ns, self._jump_ns = self._jump_ns, None
         if target_ns is None:
             if self._fast_until_ns is not None and self.utc_ns >= self._fast_until_ns:

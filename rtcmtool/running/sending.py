@@ -4,16 +4,22 @@ False corrections steer real machines. A serial target is opened only after a ty
 command asks for; `CAUTION` is the sentence beside it.
 """
 
+import os
 import socket
+import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
-from rtcmtool.captures.pacing import Pace, arrival_of, paced
-from rtcmtool.captures.reading import Capture
+import numpy as np
+
+from rtcmtool.captures.pacing import Pace, paced
 from rtcmtool.errors import SourceError, UsageError
+from rtcmtool.running.timeline import Timeline
 from rtcmtool.simulation.outputs import Target, Tell, target_of
+from rtcmtool.wire.stream import Chunk
 
 CAUTION = (
     "Corrections steer machines: never feed replayed ones to a live radio or a machine. "
@@ -119,6 +125,98 @@ class UdpSend(Target):
             self._socket = None
 
 
+class Stopped(Exception):  # noqa: N818  (no error: somebody asked for it)
+    """An end was asked for while bytes were being sent."""
+
+
+class Interruption:
+    """An end that may be asked for at any time: felt at once by who waits, else when one looks.
+
+    Attributes
+    ----------
+    is_asked : bool
+        Whether it was asked for.
+    """
+
+    def __init__(self) -> None:
+        self.is_asked = False
+        self._waits = False
+
+    def ask(self) -> None:
+        """Ask for the end; a signal handler may call it.
+
+        Raises
+        ------
+        Stopped
+            Out of the call that waits.
+        """
+        self.is_asked = True
+        if self._waits:
+            self._waits = False
+            raise Stopped
+
+    def look(self) -> None:
+        """Feel it, where nothing waits.
+
+        Raises
+        ------
+        Stopped
+            If it was asked for.
+        """
+        if self.is_asked:
+            raise Stopped
+
+    @contextmanager
+    def waiting(self) -> Iterator[None]:
+        """Feel it while this is open: around calls that may never come back."""
+        self._waits = True
+        try:
+            self.look()
+            yield
+        finally:
+            self._waits = False
+
+
+class Interruptible(Target):
+    """A target whose waiting ends when somebody asks for it: for a client, or a reader stuck.
+
+    Parameters
+    ----------
+    target : Target
+        Where the bytes go.
+    interruption : Interruption
+        The end that may be asked for.
+    """
+
+    def __init__(self, target: Target, interruption: Interruption) -> None:
+        self._target, self._interruption = target, interruption
+        self.needs_yes, self.is_live = target.needs_yes, target.is_live
+
+    @property
+    def is_heard(self) -> bool:
+        """Whether anybody takes what is written."""
+        return self._target.is_heard
+
+    def open(self, tell: Tell) -> None:
+        """Open it."""
+        with self._interruption.waiting():
+            self._target.open(tell)
+
+    def write(self, data: bytes) -> None:
+        """Send bytes."""
+        with self._interruption.waiting():
+            self._target.write(data)
+
+    def close(self) -> None:
+        """Close it."""
+        self._target.close()
+
+
+def forget_output() -> None:
+    """Send what standard output still holds to nowhere: a reader that is stuck would keep us."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
 def sending_target(text: str, baud: int) -> Target:
     """Make the target that a user names.
 
@@ -162,30 +260,29 @@ class Sent:
 
 
 def send(
-    capture: Capture,
+    timeline: Timeline,
     target: Target,
     pace: Pace,
     *,
-    since: int | None,
-    until: int | None,
     tell: Tell,
+    since: int | None = None,
     monotonic: Callable[[], float] = time.monotonic,
     sleep: Callable[[float], None] = time.sleep,
 ) -> Sent:
-    """Send a capture with the times between its arrivals.
+    """Send a capture with the times between its arrivals; steps of its clock pass in no time.
 
     Parameters
     ----------
-    capture : Capture
+    timeline : Timeline
         With arrival times; what has none goes out with what came before.
     target : Target
         Open.
     pace : Pace
         Its `stop` ends the sending.
-    since, until : int or None
-        UTC, ns.
     tell : callable
         Takes a line a minute.
+    since : int, optional
+        UTC, ns: begins later than the timeline.
     monotonic, sleep : callable
         For tests.
 
@@ -194,14 +291,28 @@ def send(
     SourceError
         If the target is lost.
     """
-    begin, end = capture.byte_range(since, until)
+    if since is None:
+        since = timeline.since
+    elif timeline.since is not None:
+        since = max(since, timeline.since)
+    begin, end = timeline.capture.byte_range(since, timeline.until)
     size = count = 0
     told_s = monotonic()
-    chunks = capture.arrival_chunks(since=since, until=until)
-    for chunk in paced(chunks, pace, monotonic, sleep, arrival_of):
+    pieces = _chunks(timeline, since)
+    for chunk in paced(pieces, pace, monotonic, sleep):
         target.write(chunk.data)
         size, count = size + len(chunk.data), count + 1
         if monotonic() - told_s >= TELL_EVERY_S:
             told_s = monotonic()
             tell(f"sent {size} of {end - begin} bytes")
     return Sent(size, count, is_whole=size == end - begin)
+
+
+def _chunks(timeline: Timeline, since: int | None) -> Iterator[Chunk]:
+    """Give the bytes with times on an axis that does not step."""
+    offset = 0
+    for piece in timeline.pieces(since):
+        if piece.data:
+            at = np.array([piece.steady_ns], np.int64), np.array([offset], np.int64)
+            yield Chunk(piece.data, *at)
+            offset += len(piece.data)

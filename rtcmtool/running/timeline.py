@@ -69,36 +69,34 @@ class Timeline:
     ----------
     capture : Capture
         The same.
+    since, until : int or None
+        The same.
     begin_utc_ns, end_utc_ns : int
         From when to when.
     marks : tuple of Mark
-        Places to jump to.
+        Places to jump to, as they were kept with the capture.
+    has_marks : bool
+        Whether what was kept tells all places; else they are in the bytes alone.
     """
 
     def __init__(
         self, capture: Capture, *, since: int | None = None, until: int | None = None
     ) -> None:
         self.capture = capture
-        self._since, self._until = since, until
+        self.since, self.until = since, until
         self.begin_utc_ns, self.end_utc_ns = _range(capture, since, until)
         self._events = with_lost_bytes(capture.events)
-        found = (place_of(event) for event in capture.events)
-        places = [place for place in found if place is not None]
-        if not capture.events:
-            places = [(row.start_utc_ns, row.kind) for row in capture.outages]
-        self.marks = tuple(
-            Mark(number, utc_ns, text) for number, (utc_ns, text) in enumerate(places, start=1)
-        )
+        self.marks, self.has_marks = _kept_marks(capture)
 
     def pieces(self, since: int | None = None) -> Iterator[Piece]:
         """Give what happened, in order; `since` (UTC, ns) begins later."""
-        begin = since if since is not None else self._since
-        if begin is not None and self._since is not None:
-            begin = max(begin, self._since)
-        events = _Pending(self._events, begin, self._until)
+        begin = since if since is not None else self.since
+        if begin is not None and self.since is not None:
+            begin = max(begin, self.since)
+        events = _Pending(self._events, begin, self.until)
         at = Piece(self.begin_utc_ns if begin is None else begin, 0)
         first = True
-        for chunk in self.capture.arrival_chunks(since=begin, until=self._until):
+        for chunk in self.capture.arrival_chunks(since=begin, until=self.until):
             utc_ns = arrival_of(chunk)
             utc_ns = at.utc_ns if utc_ns is None else utc_ns
             if first and begin is None:
@@ -122,9 +120,9 @@ class Timeline:
         """Give when the capture was closed, or what is played of it ends; 0 where not known."""
         description = self.capture.description
         end = description.end_utc_ns if description else None
-        if self._until is None:
+        if self.until is None:
             return end or 0
-        return self._until if end is None else min(end, self._until)
+        return self.until if end is None else min(end, self.until)
 
 
 class _Pending:
@@ -253,6 +251,25 @@ def _range(capture: Capture, since: int | None, until: int | None) -> tuple[int,
     if until is not None:
         end = min(end, until)
     return begin, end
+
+
+def _kept_marks(capture: Capture) -> tuple[tuple[Mark, ...], bool]:
+    """Give the places kept with a capture, and whether they are all.
+
+    A recorder has told everything, even if that is nothing; but a simulated capture may have been
+    written without a monitor.
+    """
+    found = (place_of(event) for event in capture.events)
+    places = [place for place in found if place is not None]
+    if not capture.events:
+        places = [(row.start_utc_ns, row.kind) for row in capture.outages]
+    marks = tuple(
+        Mark(number, utc_ns, text) for number, (utc_ns, text) in enumerate(places, start=1)
+    )
+    description = capture.description
+    is_recorded = description is not None and not description.simulated and bool(capture.events)
+    is_monitored = any(event.values.get("monitored") is True for event in capture.events)
+    return marks, bool(marks) or is_recorded or is_monitored
 
 
 def place_of(event: Event) -> tuple[int, str] | None:

@@ -91,6 +91,10 @@ def play(
                 size, count = size + len(piece.data), count + 1
                 if target is not None:
                     target.write(piece.data)
+        # A silence at the end has happened too.
+        end_ns = max(end_ns, scenario.start_utc_ns + round(scenario.duration_s * NS_PER_SECOND))
+        if speed != MAX_SPEED:
+            _wait_until(clock, begin_s + scenario.duration_s / speed)
     finally:
         if recorder is not None:
             recorder.close(end_ns)

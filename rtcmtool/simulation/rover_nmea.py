@@ -129,6 +129,11 @@ def _place(solution: Solution) -> str:
     return f"{latitude},{_angle(solution.longitude_deg, 3, 'EW')}"
 
 
+def _dop(value: float) -> str:
+    """Write a dilution; an empty field where there is no geometry, as for all that is not known."""
+    return f"{value:.1f}" if math.isfinite(value) else ""
+
+
 def gga(solution: Solution) -> str:
     """Write position, quality, age and station."""
     head = f"GNGGA,{_clock(solution.utc_ns)},{_place(solution)},{solution.quality}"
@@ -138,7 +143,7 @@ def gga(solution: Solution) -> str:
     age = "" if solution.age_s is None else f"{solution.age_s:.1f}"
     station = "" if solution.station is None else f"{solution.station:04d}"
     return sentence(
-        f"{head},{solution.used:02d},{solution.dops.horizontal:.1f},{height_m:.3f},M,"
+        f"{head},{solution.used:02d},{_dop(solution.dops.horizontal)},{height_m:.3f},M,"
         f"{solution.geoid_separation_m:.3f},M,{age},{station}"
     )
 
@@ -174,7 +179,7 @@ def gsa(solution: Solution) -> list[str]:
     mode = "3" if solution.quality else "1"
     dops = solution.dops
     values = (dops.position, dops.horizontal, dops.vertical)
-    tail = ",".join("" if math.isnan(dop) else f"{dop:.1f}" for dop in values)
+    tail = ",".join(_dop(dop) for dop in values)
     written = []
     for _, system_id, satellites in _by_system(s for s in solution.satellites if s.is_used):
         for group in _groups(satellites, _MOST_IN_GSA):

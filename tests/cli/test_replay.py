@@ -4,6 +4,7 @@ import argparse
 import os
 import re
 import select
+import signal
 import socket
 import subprocess
 import sys
@@ -14,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from rtcmtool.captures import CaptureWriter, Description, Event
+from rtcmtool.captures import CaptureWriter, Description, Event, Split
 from rtcmtool.cli.moments import moment
 from rtcmtool.cli.replay import ask
 from rtcmtool.errors import UsageError
@@ -24,6 +25,7 @@ from tests.running.driving import T0_NS, timed, utc_ns
 from tests.streams import DAY, base_stream, data_of, without
 
 STREAM = without(base_stream(60, numbers=(1074,)), lambda sent: 30 <= sent.epoch < 42)
+TOOL = (sys.executable, "-m", "rtcmtool", "replay")
 
 
 @pytest.fixture
@@ -49,7 +51,8 @@ def test_lines_tell_what_happened_at_its_recorded_time(run: Runner, job: Path) -
 
 def test_json_lines_are_those_of_watch(run: Runner, job: Path) -> None:
     documents = run("replay", job, "--speed", "max", "--json").json_lines
-    assert {document["type"] for document in documents} == {"event", "outage", "status"}
+    kinds = {document["type"] for document in documents}
+    assert kinds == {"event", "outage", "status", "windows"}
     states = [d["state"] for d in documents if d["type"] == "outage"]
     assert states == ["open", "ended"]
 
@@ -70,7 +73,7 @@ def test_events_are_listed_and_gone_to(run: Runner, job: Path) -> None:
     assert "event 2 of 2: note: moved the truck" in done.err
     done = run("replay", job, "--event", "3")
     assert done.code == 2
-    assert "only 2 are kept" in done.err
+    assert "only 2 are in this capture" in done.err
 
 
 def test_a_capture_without_arrivals_is_timed_by_its_epochs(run: Runner, tmp_path: Path) -> None:
@@ -88,6 +91,116 @@ def test_a_capture_without_arrivals_is_timed_by_its_epochs(run: Runner, tmp_path
     dated = run("replay", raw, "--speed", "max", "--date", DAY)
     assert "2026-03-04 07:00:1" in dated.out
     assert "its date is not known" not in dated.err
+
+
+@pytest.mark.slow
+def test_events_of_bare_bytes_are_looked_for(run: Runner, tmp_path: Path) -> None:
+    raw = tmp_path / "raw.rtcm3"
+    raw.write_bytes(data_of(STREAM))
+    listed = run("replay", raw, "--event", "0")
+    # No day is made up, and the silence of the recorded job is found at the epoch before it.
+    assert "07:00:11 UTC  outage: silent" in "\n".join(listed.lines)
+    assert all(re.match(r" +\d+  \d\d:\d\d:\d\d UTC  ", line) for line in listed.lines)
+    number = next(line.split()[0] for line in listed.lines if "outage: silent" in line)
+    done = run("replay", raw, "--event", number, "--speed", "max", "--plain")
+    assert f"event {number} of {number} so far: outage: silent" in done.err
+    dated = run("replay", raw, "--event", "0", "--date", DAY)
+    assert "2026-03-04 07:00:11 UTC  outage: silent" in dated.out
+    assert run("replay", raw, "--since", "09:00").err.count("1980") == 0
+
+
+@pytest.mark.slow
+def test_an_event_outside_the_range_is_told(run: Runner, job: Path) -> None:
+    done = run("replay", job, "--event", "2", "--until", "07:00:20")
+    assert done.code == 2
+    assert "event 2 lies outside --since and --until" in done.err
+
+
+@pytest.mark.slow
+def test_parts_are_played_and_sent_as_one(run: Runner, tmp_path: Path) -> None:
+    description = Description("COM5", "0", T0_NS)
+    split = Split(size_bytes=len(data_of(STREAM)) // 3)
+    writer = CaptureWriter(tmp_path / "job", description, monotonic_s=0.0, split=split)
+    for at_s, data in timed(STREAM):
+        writer.write(data, utc_ns(at_s))
+    writer.close(utc_ns(60))
+    assert len(writer.paths) >= 3
+    done = run("replay", tmp_path / "job", "--speed", "max", "--plain")
+    assert "longest 13 s. 12 of 60 epochs not whole" in done.err
+    sent = subprocess.run(
+        [*TOOL, str(tmp_path / "job"), "--to", "-", "--speed", "1000"],
+        cwd=PROJECT, capture_output=True, check=True, timeout=30,
+    )  # fmt: skip
+    assert sent.stdout == data_of(STREAM)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix", reason="signals of other systems")
+@pytest.mark.parametrize(
+    ("number", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, -signal.SIGTERM)]
+)
+def test_a_signal_ends_the_sending(job: Path, number: signal.Signals, code: int) -> None:
+    with subprocess.Popen(
+        [*TOOL, str(job), "--to", "-"],
+        cwd=PROJECT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0,
+    ) as process:  # fmt: skip
+        assert process.stdout is not None
+        assert process.stdout.read(10)
+        process.send_signal(number)
+        _, said = process.communicate(timeout=20)
+    assert process.returncode == code
+    assert b"Traceback" not in said
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix", reason="signals of other systems")
+def test_a_signal_ends_the_waiting_for_a_client(job: Path) -> None:
+    with subprocess.Popen(
+        [*TOOL, str(job), "--to", "tcp-listen://127.0.0.1:0"], cwd=PROJECT, stderr=subprocess.PIPE
+    ) as process:
+        assert process.stderr is not None
+        assert b"waiting for somebody" in process.stderr.readline()
+        process.send_signal(signal.SIGTERM)
+        process.communicate(timeout=20)
+    assert process.returncode == -signal.SIGTERM
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix", reason="pipes of other systems")
+def test_a_reader_that_goes_away_is_a_quiet_end(job: Path) -> None:
+    with subprocess.Popen(
+        [*TOOL, str(job), "--to", "-", "--speed", "30"],
+        cwd=PROJECT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0,
+    ) as process:  # fmt: skip
+        assert process.stdout is not None
+        assert process.stderr is not None
+        assert process.stdout.read(10)
+        process.stdout.close()
+        assert process.stderr.read() == b""
+    assert process.returncode == 0
+
+
+def test_a_target_that_refuses_or_is_taken_is_exit_3(run: Runner, job: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        done = run("replay", job, "--to", f"tcp-listen://127.0.0.1:{port}")
+        assert (done.code, "cannot listen on" in done.err) == (3, True)
+    done = run("replay", job, "--to", f"tcp://127.0.0.1:{port}")
+    assert (done.code, "cannot be reached" in done.err) == (3, True)
+
+
+def test_a_capture_that_tells_that_its_clock_was_right_is_trusted(
+    run: Runner, tmp_path: Path
+) -> None:
+    for is_right in (True, False):
+        writer = CaptureWriter(tmp_path / f"{is_right}", Description("x", "0"), monotonic_s=0.0)
+        for at_s, data in timed(STREAM[:20]):
+            writer.write(data, utc_ns(at_s))
+        writer.event(Event(utc_ns(0), "start", "", {"clock_trusted": is_right}))
+        writer.close(utc_ns(20))
+        done = run("replay", writer.path, "--speed", "max", "--json")
+        told = [line["clock_trusted"] for line in done.json_lines if line["type"] == "status"]
+        assert set(told) == {is_right}
 
 
 @pytest.mark.parametrize(

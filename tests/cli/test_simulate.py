@@ -2,12 +2,17 @@
 
 import argparse
 import os
+import signal
+import socket
 import subprocess
 import sys
+import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from rtcmtool.captures import open_capture
 from rtcmtool.cli import simulate
 from rtcmtool.errors import SourceError, UsageError
 from rtcmtool.simulation.builtin_scenarios import SCENARIOS
@@ -80,7 +85,7 @@ def test_a_scenario_file_is_played(tmp_path: Path) -> None:
         (["helthy"], "Did you mean 'healthy'"),
         (["--fault", "silense"], "Did you mean 'silence'"),
         (["--rover", "1,2,3"], "--rover needs a place"),
-        (["--to", "udp://127.0.0.1:5"], "nothing can be sent to udp"),
+        (["--to", "ftp://127.0.0.1:5"], "nothing can be sent to ftp"),
         (["--to", "COM77"], "needs a yes"),
     ],
 )
@@ -143,3 +148,99 @@ def test_standard_output_holds_the_stream_and_nothing_else() -> None:
     assert not [reject for batch in batches for reject in batch.rejects]
     assert sum(len(batch) for batch in batches) > 15
     assert result.stderr.decode().startswith("SIMULATED: healthy, seed 1, no fault")
+
+
+TOOL = [sys.executable, "-m", "rtcmtool", "simulate"]
+
+
+def started(*arguments: str, **more: Any) -> subprocess.Popen[bytes]:
+    """Start the command as a process, and wait until it plays."""
+    process = subprocess.Popen(
+        [*TOOL, *arguments], cwd=PROJECT, stderr=subprocess.PIPE, bufsize=0, **more
+    )
+    assert process.stderr is not None
+    while not (line := process.stderr.readline()).startswith(b"SIMULATED"):
+        assert line, "it has ended"
+    return process
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix", reason="signals of other systems")
+@pytest.mark.parametrize(
+    ("number", "code"),
+    [(signal.SIGINT, 130), (signal.SIGTERM, -signal.SIGTERM), (signal.SIGHUP, -signal.SIGHUP)],
+)
+def test_a_signal_closes_the_capture_and_ends_it(
+    tmp_path: Path, number: signal.Signals, code: int
+) -> None:
+    name = tmp_path / "ours"
+    process = started("--record", str(name), "--to", "-", stdout=subprocess.PIPE)
+    assert process.stdout is not None
+    got = process.stdout.read(200)
+    process.send_signal(number)
+    rest, said = process.communicate(timeout=20)
+    assert process.returncode == code
+    assert b"stopped before the end of the scenario" in said
+    assert b"Traceback" not in said
+    capture = open_capture(f"{name}.rtcm3")
+    assert capture.description is not None
+    assert capture.description.is_complete
+    assert not capture.notes
+    written = Path(f"{name}.rtcm3").read_bytes()
+    assert (got + rest).startswith(written[:100])
+    assert abs(len(got + rest) - len(written)) < 2000
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix", reason="signals of other systems")
+def test_a_signal_ends_it_though_the_reader_is_stuck() -> None:
+    process = started("--to", "-", "--speed", "max", "--duration", "1h", stdout=subprocess.PIPE)
+    time.sleep(0.5)  # the pipe is full by now, and nobody reads
+    process.send_signal(signal.SIGTERM)
+    assert process.wait(20) == -signal.SIGTERM
+    process.communicate()
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix", reason="signals of other systems")
+def test_a_signal_ends_the_waiting_for_a_client() -> None:
+    process = subprocess.Popen(
+        [*TOOL, "--to", "tcp-listen://127.0.0.1:0"], cwd=PROJECT, stderr=subprocess.PIPE
+    )
+    assert process.stderr is not None
+    assert b"waiting for somebody" in process.stderr.readline()
+    process.send_signal(signal.SIGINT)
+    process.communicate(timeout=20)
+    assert process.returncode == 130
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix", reason="pipes of other systems")
+def test_a_reader_that_goes_away_is_a_quiet_end(tmp_path: Path) -> None:
+    name = tmp_path / "ours"
+    arguments = ["--to", "-", "--record", str(name), "--speed", "max", "--duration", "10m"]
+    process = started(*arguments, "--seed", "1", stdout=subprocess.PIPE)
+    assert process.stdout is not None
+    process.stdout.read(10)
+    process.stdout.close()
+    assert process.stderr is not None
+    assert process.stderr.read() == b""
+    assert process.wait(20) == 0
+    process.stderr.close()
+    description = open_capture(f"{name}.rtcm3").description
+    assert description is not None
+    assert description.is_complete
+
+
+def test_a_port_that_is_taken_is_told() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        with pytest.raises(SourceError, match="cannot listen on"):
+            run("--to", f"tcp-listen://127.0.0.1:{port}", "-q")
+
+
+def test_a_target_that_refuses_is_told() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as gone:
+        port = gone.getsockname()[1]
+    with pytest.raises(SourceError, match="cannot be reached"):
+        run("--to", f"tcp://127.0.0.1:{port}", "-q")

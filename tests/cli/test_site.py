@@ -157,7 +157,8 @@ def test_a_long_line_is_wrapped_between_words_under_its_own_column(
     sheet: Path, run: Runner, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("COLUMNS", "80")
-    lines = run("site", "check", sheet).out.splitlines()
+    monkeypatch.chdir(sheet.parent)  # the name of the file is not broken, however long
+    lines = run("site", "check", sheet.name).out.splitlines()
     assert max(map(len, lines)) <= 80
     place = next(i for i, line in enumerate(lines) if line.startswith("            X "))
     assert lines[place].endswith("what 1005 and")

@@ -179,6 +179,7 @@ def cut(steps: list[Step], size: int = 90) -> list[Step]:
     return [
         (at_s + 0.02 * number, data[begin : begin + size])
         for at_s, data in steps
+        if isinstance(data, bytes)
         for number, begin in enumerate(range(0, len(data), size))
     ]
 

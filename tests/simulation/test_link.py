@@ -17,7 +17,6 @@ from rtcmtool.simulation.messages import Frame
 from rtcmtool.simulation.radio_range import (
     bit_error_rate,
     free_space_loss_db,
-    horizon_km,
     received_dbm,
     two_ray_loss_db,
 )
@@ -201,12 +200,6 @@ def test_bit_errors_grow_as_the_signal_fades() -> None:
     assert rates == sorted(rates, reverse=True)
     assert rates[0] < 0.5
     assert rates[-1] < 1e-12
-
-
-# ATIS Telecom Glossary: 4.12 (sqrt h1 + sqrt h2)
-@pytest.mark.parametrize(("high_m", "horizon"), [(2, 11.7), (3, 13.0), (5, 15.0), (30, 28.4)])
-def test_the_radio_horizon_is_the_published_one(high_m: float, horizon: float) -> None:
-    assert horizon_km(high_m, 2.0) == pytest.approx(horizon, abs=0.06)
 
 
 def test_distance_drives_the_bit_errors() -> None:

@@ -5,7 +5,7 @@ import pytest
 
 from rtcmtool.gnss.geodesy import enu_from_ecef
 from rtcmtool.gnss.satellites import SatelliteTable, sight
-from rtcmtool.gnss.signals import C_M_S, carrier_hz
+from rtcmtool.gnss.signals import carrier_hz
 from rtcmtool.simulation.receiver import observe
 from rtcmtool.simulation.receiver_effects import (
     L1_HZ,
@@ -19,7 +19,6 @@ from rtcmtool.simulation.receiver_effects import (
     Interference,
     Multipath,
     OneFrequency,
-    QuietSlip,
     RaisedMask,
     Restart,
     Slips,
@@ -285,21 +284,6 @@ def test_a_bumped_antenna_is_somewhere_else_from_then_on():
     shift, *_ = np.linalg.lstsq(np.array(rows), np.array(targets), rcond=None)
     np.testing.assert_allclose(enu_from_ecef(shift, BASE_M), [0.031, -0.018, -0.012], atol=5e-4)
     assert np.array_equal(moved.lock_time_ms, still.lock_time_ms)
-
-
-def test_a_quiet_slip_steps_one_phase_and_nothing_else():
-    plain = measured(systems="G")
-    number = int(plain.satellite[0])
-    quiet = QuietSlip(
-        start_gps_ms=START_MS + 40_000, satellite=f"G{number:02d}", signal="1C", cycles=3
-    )
-    slipped = measured(quiet, systems="G")
-    step = slipped.phase_range_m - plain.phase_range_m
-    hit = (slipped.satellite == number) & (slipped.signal == plain.signal[0])
-    hit &= slipped.epoch >= 40
-    np.testing.assert_allclose(step[hit], 3.0 * C_M_S / carrier_hz("G", "1C"), atol=1e-6)
-    assert np.all(step[~hit] == 0.0)
-    assert np.array_equal(slipped.lock_time_ms, plain.lock_time_ms)
 
 
 def test_effects_do_not_depend_on_blocks_either():

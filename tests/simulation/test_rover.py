@@ -105,6 +105,16 @@ def test_every_sentence_has_a_right_check_sum_and_the_fields_of_its_kind() -> No
             assert len(parts) == fields.get(parts[0][2:], len(parts)), line
 
 
+def test_without_geometry_the_dilutions_are_empty_fields() -> None:
+    """NMEA 0183: a field of which nothing is known is empty; nothing in it is `nan`."""
+    made = solution(quality=1, dops=Dops(math.nan, math.nan, math.nan), age_s=None, station=None)
+    assert gga(made).split(",")[7:9] == ["14", ""]
+    assert gsa(made)[0].split(",")[15:18] == ["", "", ""]
+    assert "nan" not in "".join(sentences(made)).lower()
+    far = solution(dops=Dops(math.inf, math.inf, math.inf))
+    assert "inf" not in "".join(sentences(far)).lower()
+
+
 def test_mode_date_and_deviations_are_told() -> None:
     assert rmc(solution()).split(",")[9:13] == ["040326", "", "", "R"]
     assert [rmc(solution(quality=q)).split(",")[12] for q in (1, 2, 4, 5)] == ["A", "D", "R", "F"]

@@ -1,0 +1,168 @@
+"""What `replay` plays: a capture with its times, the session that follows it, its events."""
+
+import argparse
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rtcmtool.cli.arguments import time_reference
+from rtcmtool.cli.console import say
+from rtcmtool.cli.site_files import DEFAULT_SHEET, site_sheet
+from rtcmtool.errors import UsageError
+
+if TYPE_CHECKING:
+    from rtcmtool.captures.reading import Capture
+    from rtcmtool.diagnosis.context import Context
+    from rtcmtool.running.judging import Judging
+    from rtcmtool.running.scanning import EventScan
+    from rtcmtool.running.session import Session
+    from rtcmtool.running.timeline import Timeline
+    from rtcmtool.running.watching import Facts
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What is played, and what is known of its times.
+
+    Attributes
+    ----------
+    options : Namespace
+        Of the command line.
+    capture : Capture
+        With arrival times, or with those of its epochs.
+    has_arrivals, is_dated : bool
+        Whether they are arrivals, and whether the day is known.
+    """
+
+    options: argparse.Namespace
+    capture: "Capture"
+    has_arrivals: bool
+    is_dated: bool
+
+    def stamp(self, utc_ns: int) -> str:
+        """Write a time; without the day where that is not known."""
+        from rtcmtool.views.status_lines import stamp
+
+        text = stamp(utc_ns)
+        return text if self.is_dated else text.partition(" ")[2]
+
+    @property
+    def is_clock_trusted(self) -> bool:
+        """Whether the recording computer's clock was right: told now, or by the capture."""
+        told = (event.values.get("clock_trusted") for event in self.capture.events)
+        return self.options.clock == "trusted" or any(value is True for value in told)
+
+
+def opened(options: argparse.Namespace) -> Job:
+    """Open the capture, and time it.
+
+    Raises
+    ------
+    NoFrameError
+        If it holds nothing that could be timed.
+    """
+    from rtcmtool.captures.reading import open_capture
+    from rtcmtool.cli.reading import no_frames
+    from rtcmtool.running.timeline import timed_by_epochs
+
+    capture = open_capture(Path(options.source))
+    for note in capture.notes:
+        say(options, f"note: {note}")
+    if not capture.size_bytes:
+        raise no_frames(options.source, b"", 0)
+    if capture.has_arrivals:
+        return Job(options, capture, has_arrivals=True, is_dated=True)
+    capture, is_dated = timed_by_epochs(capture, time_reference(options))
+    if not capture.has_arrivals:
+        raise no_frames(options.source, _head(capture), capture.size_bytes)
+    say(options, "note: no arrival times in this capture: its epochs drive the time.")
+    if not is_dated:
+        say(options, "note: its date is not known, its times of day are; add --date 2026-03-04")
+    return Job(options, capture, has_arrivals=False, is_dated=is_dated)
+
+
+def _head(capture: "Capture") -> bytes:
+    return next((chunk.data[:4096] for chunk in capture.chunks()), b"")
+
+
+def timeline_of(job: Job) -> "Timeline":
+    """Give what is played, within --since and --until.
+
+    Raises
+    ------
+    UsageError
+        If nothing of the capture lies between.
+    """
+    from rtcmtool.running.timeline import Timeline
+
+    options, arrivals = job.options, job.capture.arrivals
+    start_ns = int(arrivals.utc_ns[0])
+    since = None if options.since is None else options.since.after(start_ns)
+    until = None if options.until is None else options.until.after(start_ns)
+    begin, end = job.capture.byte_range(since, until)
+    if begin == end:
+        first, last = job.stamp(start_ns), job.stamp(int(arrivals.utc_ns[-1]))
+        raise UsageError(
+            "nothing of the capture lies in that time.", why=f"it runs from {first} to {last}."
+        )
+    return Timeline(job.capture, since=since, until=until)
+
+
+def scan_of(job: Job) -> "EventScan":
+    """Make the search for events: over the whole capture, judging as a recorder does."""
+    from rtcmtool.running.recording import JUDGE_EVERY_S
+    from rtcmtool.running.scanning import EventScan
+    from rtcmtool.running.timeline import Timeline
+
+    whole = Timeline(job.capture)
+
+    def make() -> "Session":
+        session, judging = session_of(job, context_of(job), whole.begin_utc_ns)
+        judging.every_s = JUDGE_EVERY_S
+        return session
+
+    return EventScan(whole, make)
+
+
+def context_of(job: Job) -> "Context":
+    """Give what the rules are told, by the site sheet and by the capture."""
+    from rtcmtool.diagnosis.context import Context
+    from rtcmtool.monitor.stream_state import StreamState
+
+    sheet = site_sheet(job.options)
+    return Context.for_site(StreamState(), sheet, live=True, clock_trusted=job.is_clock_trusted)
+
+
+def session_of(job: Job, context: "Context", begin_utc_ns: int) -> "tuple[Session, Judging]":
+    """Make a session, and the listener that judges it."""
+    from rtcmtool.monitor.live_state import LiveState
+    from rtcmtool.running.judging import Judging
+    from rtcmtool.running.session import Session
+
+    def begin(utc_ns: int, monotonic_s: float) -> LiveState:
+        return LiveState(
+            utc_ns,
+            monotonic_s,
+            station=job.options.station,
+            has_arrivals=job.has_arrivals,
+            clock_trusted=job.is_clock_trusted,
+        )
+
+    judging = Judging(context)
+    session = Session(begin(begin_utc_ns, 0.0), None, [judging], anew=begin)
+    return session, judging
+
+
+def facts_of(job: Job, context: "Context") -> "Facts":
+    """Give what the dashboard shows of the capture."""
+    from rtcmtool.running.watching import Facts
+
+    description, sheet = job.capture.description, context.sheet
+    return Facts(
+        job.capture.path.name,
+        site=sheet.name if sheet else description.site if description else None,
+        sheet=(job.options.site or DEFAULT_SHEET).name if sheet else None,
+        radio_rate_bit_s=context.radio_rate_bit_s,
+        overhead=context.overhead,
+        is_dated=job.is_dated,
+    )
