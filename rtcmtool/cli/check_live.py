@@ -11,7 +11,7 @@ from dataclasses import replace
 from rtcmtool.cli import check
 from rtcmtool.cli.arguments import time_reference
 from rtcmtool.cli.console import is_terminal, product, say, show_error
-from rtcmtool.cli.live_options import GIVE_UP_S, open_source, place, trust
+from rtcmtool.cli.live_options import GIVE_UP_S, mark_position, open_source, place, trust
 from rtcmtool.cli.navigation import state_maker
 from rtcmtool.diagnosis.air_ends import mixed_up
 from rtcmtool.diagnosis.air_rules import radio_path, with_finding
@@ -24,7 +24,7 @@ from rtcmtool.diagnosis.wording import grouped, seconds
 from rtcmtool.errors import NoFrameError, RtcmtoolError
 from rtcmtool.running.listening import NOTHING_S, Ear, Ending, Listening
 from rtcmtool.running.stopping import Stopper, stopping
-from rtcmtool.sources import Position, SourceState, Status
+from rtcmtool.sources import SourceState, Status
 from rtcmtool.sources.baud import RATES
 from rtcmtool.sources.network import TcpListenSource
 from rtcmtool.sources.ntrip import NtripSource
@@ -35,6 +35,7 @@ LINE_EVERY_S = 10.0  # where standard error is no terminal
 SETTLING = ("position_on_earth", "position_steady", "one_base")  # bad stays bad
 _SENTENCE = re.compile(rb"[$!]([A-Z]{2})[A-Z0-9]{3},")
 _INTERRUPTED = 130
+_FEWEST_BYTES = 200  # design: before that nothing is said of what they are
 
 
 def run_live(
@@ -74,10 +75,7 @@ def run_live(
 
 
 def _ear(options: argparse.Namespace, text: str, sheet: SiteSheet | None) -> Ear:
-    mark = sheet.position.mark if sheet else None
-    known = None
-    if mark is not None:
-        known = Position(mark.latitude_deg, mark.longitude_deg, mark.ellipsoidal_height_m)
+    known = mark_position(sheet)
     source = open_source(options, text, give_up_after_s=GIVE_UP_S, known_position=known)
     say(options, f"Opening {text} ...")
     return Ear(
@@ -87,9 +85,12 @@ def _ear(options: argparse.Namespace, text: str, sheet: SiteSheet | None) -> Ear
 
 
 def _silent_s(listening: Listening) -> float | None:
-    """Give the seconds since the last byte; where none came those that were listened."""
+    """Give the seconds since the last byte; where none came, those that were listened if enough."""
     silent_s = listening.near.silent_s(listening.now_s)
-    return listening.near.listened_s(listening.now_s) if silent_s is None else silent_s
+    if silent_s is not None:
+        return silent_s
+    listened_s = listening.near.listened_s(listening.now_s)
+    return listened_s if listened_s >= NOTHING_S else None
 
 
 def _tell(
@@ -174,6 +175,9 @@ def no_rtcm(ear: Ear) -> NoFrameError:
     elif _is_text(ear.head):
         why = "this is text."
         do = "set the output of the base to RTCM 3."
+    elif size < _FEWEST_BYTES:
+        why = "so few bytes do not tell what they are."
+        do = "listen longer; look whether the base sends corrections, and how often."
     else:
         why = "the bytes are of another format."
         do = "set the output of the base to RTCM 3."

@@ -15,7 +15,7 @@ from rtcmtool.cli.diagnose_files import (
     read_rover,
     require_rover,
 )
-from rtcmtool.cli.live_options import GIVE_UP_S, listens_live, open_source, trust
+from rtcmtool.cli.live_options import GIVE_UP_S, listens_live, mark_position, open_source, trust
 from rtcmtool.cli.navigation import state_maker
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.earlier_captures import EarlierBase
@@ -84,7 +84,7 @@ def run_live(
             f"{options.source} is a file, {options.rover} runs now: they are of different times.",
             do="give two files, or two ports.",
         )
-    stream = _stream_ear(options) if stream_live else None
+    stream = _stream_ear(options, sheet) if stream_live else None
     rover = _rover_port(options) if rover_live else None
     near = stream or rover
     assert near is not None
@@ -116,10 +116,11 @@ def run_live(
     return code
 
 
-def _stream_ear(options: argparse.Namespace) -> StreamEar:
+def _stream_ear(options: argparse.Namespace, sheet: SiteSheet | None) -> StreamEar:
     say(options, f"Opening {options.source} ...")
+    known = mark_position(sheet)
     return StreamEar(
-        open_source(options, options.source, give_up_after_s=GIVE_UP_S),
+        open_source(options, options.source, give_up_after_s=GIVE_UP_S, known_position=known),
         options.station,
         make_state=state_maker(options),
         make_reference=lambda: time_reference(options),

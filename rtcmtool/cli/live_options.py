@@ -11,6 +11,7 @@ from rtcmtool.cli.arguments import positive
 from rtcmtool.diagnosis.context import DEFAULT_OVERHEAD
 
 if TYPE_CHECKING:
+    from rtcmtool.diagnosis.site_sheet import SiteSheet
     from rtcmtool.running.computer_clock import ClockTrust
     from rtcmtool.sources import Credentials, Position, Source
 
@@ -32,6 +33,16 @@ def baud(text: str) -> int | None:
     if not text.isdecimal() or not 50 <= int(text) <= 4_000_000:
         raise argparse.ArgumentTypeError(f"{text!r} is no baud rate; write auto, or 38400")
     return int(text)
+
+
+def mark_position(sheet: "SiteSheet | None") -> "Position | None":
+    """Give the mark of the site sheet, for a caster that asks where the rover is."""
+    from rtcmtool.sources import Position
+
+    mark = sheet.position.mark if sheet else None
+    if mark is None:
+        return None
+    return Position(mark.latitude_deg, mark.longitude_deg, mark.ellipsoidal_height_m)
 
 
 def position(text: str) -> "Position":

@@ -14,7 +14,14 @@ from typing import TYPE_CHECKING, TextIO, cast
 
 from rtcmtool.cli.arguments import duration_s
 from rtcmtool.cli.console import show_error
-from rtcmtool.cli.live_options import SOURCE_HELP, add_live, open_source, place, trust
+from rtcmtool.cli.live_options import (
+    SOURCE_HELP,
+    add_live,
+    mark_position,
+    open_source,
+    place,
+    trust,
+)
 from rtcmtool.cli.site_files import DEFAULT_SHEET, add_site, site_sheet
 from rtcmtool.errors import NoFrameError, RtcmtoolError, SourceError, UsageError
 
@@ -26,7 +33,7 @@ if TYPE_CHECKING:
     from rtcmtool.running.recording import Order, Recording
     from rtcmtool.running.session import Listener
     from rtcmtool.running.stopping import Stopper
-    from rtcmtool.sources import Position, Source
+    from rtcmtool.sources import Source
 
 EXAMPLES = (
     ("rtcmtool record COM5", "until Ctrl-C; the name is made"),
@@ -138,7 +145,7 @@ def _source(options: argparse.Namespace, text: str, sheet: "SiteSheet | None") -
     """Make a source that is live."""
     from rtcmtool.sources.files import FileSource
 
-    source = open_source(options, text, known_position=_position_of(sheet))
+    source = open_source(options, text, known_position=mark_position(sheet))
     if isinstance(source, FileSource):
         if not Path(text).exists():
             raise SourceError(
@@ -150,16 +157,6 @@ def _source(options: argparse.Namespace, text: str, sheet: "SiteSheet | None") -
             do=f"look at it again: rtcmtool replay {text}",
         )
     return source
-
-
-def _position_of(sheet: "SiteSheet | None") -> "Position | None":
-    """Give the position of the mark for a caster that asks for one."""
-    mark = sheet.position.mark if sheet else None
-    if mark is None:
-        return None
-    from rtcmtool.sources import Position
-
-    return Position(mark.latitude_deg, mark.longitude_deg, mark.ellipsoidal_height_m)
 
 
 class _Run:

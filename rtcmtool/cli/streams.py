@@ -10,6 +10,7 @@ from rtcmtool.cli.live_options import (
     GIVE_UP_S,
     credentials,
     let_values_be_negative,
+    mark_position,
     open_source,
     position,
 )
@@ -270,13 +271,7 @@ def _verify(options: argparse.Namespace, address: "CasterAddress", stream: "Stre
 
 def _site_position(options: argparse.Namespace) -> "Position | None":
     """Give the position of the mark in the site sheet, where there is one."""
-    from rtcmtool.sources import Position
-
-    sheet = site_sheet(options)
-    mark = sheet.position.mark if sheet else None
-    if mark is None:
-        return None
-    return Position(mark.latitude_deg, mark.longitude_deg, mark.ellipsoidal_height_m)
+    return mark_position(site_sheet(options))
 
 
 def _headline(findings: "list[Finding]") -> str:

@@ -14,7 +14,14 @@ from typing import TYPE_CHECKING
 
 from rtcmtool.cli.arguments import duration_s, whole
 from rtcmtool.cli.console import is_terminal, say
-from rtcmtool.cli.live_options import SOURCE_HELP, add_live, open_source, place, trust
+from rtcmtool.cli.live_options import (
+    SOURCE_HELP,
+    add_live,
+    mark_position,
+    open_source,
+    place,
+    trust,
+)
 from rtcmtool.cli.navigation import add_navigation, state_maker
 from rtcmtool.cli.site_files import DEFAULT_SHEET, add_site, site_sheet
 from rtcmtool.errors import NoFrameError, RtcmtoolError, UsageError
@@ -31,7 +38,7 @@ if TYPE_CHECKING:
     from rtcmtool.running.session import Session
     from rtcmtool.running.stopping import Stopper
     from rtcmtool.running.watching import Dashboard
-    from rtcmtool.sources import Position, Source
+    from rtcmtool.sources import Source
 
 EXAMPLES = (
     ("rtcmtool watch COM5", "the base's data port"),
@@ -76,7 +83,7 @@ def run(options: argparse.Namespace) -> int:
     if not options.verbose:
         logging.getLogger("rtcmtool").addHandler(logging.NullHandler())  # events tell it
     sheet = site_sheet(options)
-    source = open_source(options, known_position=_position_of(sheet))
+    source = open_source(options, known_position=mark_position(sheet))
     say(options, f"Opening {source.text} ...")
     with stopping() as stopper:
         code = _Watch(options, sheet, source, stopper).run()
@@ -103,16 +110,6 @@ def _replay(options: argparse.Namespace) -> int:
     if options.clock is not None:
         arguments += ["--clock", options.clock]
     return main(arguments)
-
-
-def _position_of(sheet: "SiteSheet | None") -> "Position | None":
-    """Give the position of the mark for a caster that asks for one."""
-    from rtcmtool.sources import Position
-
-    mark = sheet.position.mark if sheet else None
-    if mark is None:
-        return None
-    return Position(mark.latitude_deg, mark.longitude_deg, mark.ellipsoidal_height_m)
 
 
 class _Watch:

@@ -104,6 +104,7 @@ def test_no_byte_makes_a_document_too(run: Runner, serve: Serve) -> None:
         (GGA * 40, "lines starting with $"),
         (b"The base is in survey-in mode.\r\n" * 40, "this is text"),
         (bytes(range(256)) * 10, "another format"),
+        (bytes(range(128, 228)), "so few bytes do not tell"),
     ],
 )
 @pytest.mark.slow
