@@ -11,6 +11,7 @@ import subprocess
 import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 from rtcmtool.captures.companions import Event, OutageRow
 from rtcmtool.gnss.time import iso, iso_utc
@@ -91,7 +92,7 @@ class _Run:
             return True
         except PermissionError:  # it runs as somebody else
             return False
-        return False
+        return not runs_in_group(self.process.pid)
 
     def end(self) -> None:
         """End it with everything that it has started."""
@@ -224,6 +225,24 @@ class Hooks:
 
     def _tell(self, session: Session, text: str) -> None:
         session.record_event(Event(session.last_utc_ns, "command", text))
+
+
+def runs_in_group(group: int) -> bool:
+    """Tell whether a process of a group that still exists runs.
+
+    In a container whose first process does not look after orphans, those that have ended stay in
+    the table of processes for ever: they no longer run. Where this cannot be seen, they do.
+    """
+    tables = list(Path("/proc").glob("[0-9]*/stat"))
+    for table in tables:
+        try:
+            # proc(5): pid (comm) state ppid pgrp; the name may have spaces and parentheses
+            state, _, member_of, *_ = table.read_text(errors="replace").rpartition(")")[2].split()
+        except (OSError, ValueError):  # it ended just now
+            continue
+        if int(member_of) == group and state not in "ZX":
+            return True
+    return not tables
 
 
 def outage_facts(row: OutageRow, *, is_open: bool) -> dict[str, str]:

@@ -1,4 +1,5 @@
 import os
+import subprocess
 import sys
 import time
 from pathlib import Path
@@ -8,7 +9,7 @@ import pytest
 from rtcmtool.captures import OutageRow
 from rtcmtool.monitor.outage_kinds import OutageChange
 from rtcmtool.running import hooks as module
-from rtcmtool.running.hooks import Hooks, outage_facts
+from rtcmtool.running.hooks import Hooks, outage_facts, runs_in_group
 from tests.running.driving import Driven, drive, item, utc_ns
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="commands of a POSIX shell")
@@ -144,11 +145,25 @@ def is_gone(process: int) -> bool:
     due_s = time.monotonic() + SAFETY_S
     while time.monotonic() < due_s:
         try:
-            os.kill(process, 0)
+            group = os.getpgid(process)
         except ProcessLookupError:
+            return True
+        if not runs_in_group(group):  # ended, and nobody has asked how
             return True
         time.sleep(0.01)
     return False
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="looks into the table of processes")
+def test_a_process_that_has_ended_runs_no_more_though_nobody_has_asked_how() -> None:
+    child = subprocess.Popen("exec sleep 30", shell=True, start_new_session=True)
+    group = os.getpgid(child.pid)
+    assert runs_in_group(group)
+    child.kill()
+    os.waitid(os.P_PID, child.pid, os.WEXITED | os.WNOWAIT)  # it stays in the table
+    os.killpg(group, 0)
+    assert not runs_in_group(group)
+    child.wait()
 
 
 def test_a_command_that_floods_is_held_up_and_not_the_recording(tmp_path: Path) -> None:
@@ -177,6 +192,7 @@ def test_what_a_command_leaves_running_is_ended_after_a_minute(
     driven = drive(tmp_path).take(item(4))
     made = hooks(driven, on_outage=f"sleep 30 & echo $! > {tmp_path}/child")
     made.on_outage(driven.session, opened())
+    driven.take(item(5))  # the first look: its time runs from here
     child = tmp_path / "child"
     due_s = time.monotonic() + SAFETY_S
     while not (child.exists() and child.read_text()) and time.monotonic() < due_s:
