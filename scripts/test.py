@@ -92,9 +92,10 @@ def pytest_options(further: list[str], *, fast: bool) -> list[str]:
     """Give the arguments of pytest: ours first, so that those of the caller win."""
     if fast:
         return ["-q", "-m", "not slow", "-x", *further]
-    if processor_count() == 1 or any(argument.startswith(OWN_PROCESSES) for argument in further):
+    if any(argument.startswith(OWN_PROCESSES) for argument in further):
         return ["-q", *further]
-    return ["-q", "-n", str(processor_count()), *further]
+    # Two for each processor: many tests wait for what happens in real time.
+    return ["-q", "-n", str(2 * processor_count()), *further]
 
 
 def processor_count() -> int:

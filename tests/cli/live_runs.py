@@ -16,7 +16,7 @@ if sys.platform != "win32":
     from tests.sources.test_serial_port import Line
 
 Environment = dict[str, str]
-SAFETY_S = 30.0
+SAFETY_S = 120.0
 USER, WORD = "tailgate-crew", "open-sesame-42"
 
 

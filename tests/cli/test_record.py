@@ -27,7 +27,7 @@ from tests.streams import base_stream, data_of
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="signals and terminals of Unix")
 
 TOOL = (sys.executable, "-m", "rtcmtool")
-SAFETY_S = 20.0
+SAFETY_S = 120.0
 DATA = data_of(base_stream(40))
 Serve = Callable[..., Server]
 

@@ -28,7 +28,7 @@ from tests.streams import base_stream, data_of
 
 Serve = Callable[..., Server]
 ENTERS, LEAVES = b"\x1b[?1049h", b"\x1b[?1049l"
-SAFETY_S = 20.0
+SAFETY_S = 120.0
 STREAM = data_of(base_stream(30))
 
 

@@ -9,7 +9,7 @@ from rtcmtool.sources.base import Arrival, Source, SourceState, Status
 from rtcmtool.wire.stream import Chunk
 
 TICK_S = 0.2
-SAFETY_S = 10.0
+SAFETY_S = 120.0
 T0_NS = 1_772_600_400_000_000_000  # 2026-03-04 05:00 UTC
 
 Step = tuple[float, bytes | SourceState | Exception]

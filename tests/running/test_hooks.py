@@ -14,7 +14,7 @@ from tests.running.driving import Driven, drive, item, utc_ns
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="commands of a POSIX shell")
 
-SAFETY_S = 10.0
+SAFETY_S = 120.0
 ROW = OutageRow(
     utc_ns(10), utc_ns(24), 14.0, "silence", epochs_missed=13, bytes_received=7, crc_failures=2,
     stations_heard=(12, 417),

@@ -16,7 +16,7 @@ if sys.platform == "win32":
 
 import termios
 
-SAFETY_S = 5.0
+SAFETY_S = 120.0
 
 
 class Terminal:

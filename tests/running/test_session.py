@@ -15,7 +15,7 @@ from rtcmtool.wire.stream import Chunk
 from tests.running.driving import Kept, drive, item, status, timed, utc_ns
 from tests.streams import base_stream
 
-SAFETY_S = 10.0
+SAFETY_S = 120.0
 
 
 class ListSource(Source):
