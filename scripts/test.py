@@ -95,7 +95,7 @@ def pytest_options(further: list[str], *, fast: bool) -> list[str]:
     if any(argument.startswith(OWN_PROCESSES) for argument in further):
         return ["-q", *further]
     # Two for each processor: many tests wait for what happens in real time.
-    return ["-q", "-n", str(2 * processor_count()), *further]
+    return ["-q", "-n", str(2 * processor_count()), "--dist", "worksteal", *further]
 
 
 def processor_count() -> int:

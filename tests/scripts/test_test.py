@@ -54,7 +54,7 @@ def test_all_steps_run_in_order_with_the_tests_last(
         "ruff check",
         "mypy",
         "lint-imports",
-        "pytest -q -n 6 wire -k msm",
+        "pytest -q -n 6 --dist worksteal wire -k msm",
     ]
     said = capsys.readouterr().out
     assert "mypy: ok (0.0 s)" in said
