@@ -47,9 +47,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Run the command; give its exit code."""
-    sheet = site_sheet(options)
+    is_live = listens_live(options)
+    sheet = site_sheet(options, None if is_live else options.source)
     earlier = earlier_bases(options)
-    if listens_live(options):
+    if is_live:
         from rtcmtool.cli.check_live import run_live
 
         return run_live(options, sheet, earlier)

@@ -116,10 +116,11 @@ def run(options: argparse.Namespace) -> int:
             "--at-rover is the other end of SOURCE.",
             do="rtcmtool diagnose BASE --at-rover RADIO; one recording alone: SOURCE --at rover",
         )
-    sheet, earlier = site_sheet(options), earlier_bases(options)
     live = [
         text for text in (options.source, options.rover) if text and listens_live(options, text)
     ]
+    sheet = site_sheet(options, None if options.source in live else options.source)
+    earlier = earlier_bases(options)
     if live:
         from rtcmtool.cli.diagnose_live import run_live
 

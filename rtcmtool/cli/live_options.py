@@ -88,15 +88,21 @@ def add_live(parser: argparse.ArgumentParser) -> argparse._ArgumentGroup:
         metavar="LAT,LON,HEIGHT",
         help="sent to a caster that asks where the rover is",
     )
+    return add_judging(parser)
+
+
+def add_judging(
+    parser: argparse.ArgumentParser,
+    clock_help: str = "this computer's clock is right: judge the delay",
+) -> argparse._ArgumentGroup:
+    """Add the options that say how to judge; give their group."""
     judging = parser.add_argument_group("how to judge")
     judging.add_argument(
         "--at",
         choices=("base", "rover", "net"),
         help="where we listen; base, net for NTRIP",
     )
-    judging.add_argument(
-        "--clock", choices=("trusted",), help="this computer's clock is right: judge the delay"
-    )
+    judging.add_argument("--clock", choices=("trusted",), help=clock_help)
     judging.add_argument("--radio-rate", type=positive, metavar="BITS", help="over-air, bit/s")
     judging.add_argument(
         "--overhead",

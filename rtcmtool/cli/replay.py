@@ -8,9 +8,11 @@ import time
 from typing import TYPE_CHECKING
 
 from rtcmtool.captures.pacing import FASTEST, MAX_SPEED, SLOWEST
-from rtcmtool.cli.arguments import day, whole
+from rtcmtool.cli.arguments import day, duration_s, whole
 from rtcmtool.cli.console import is_terminal, say
+from rtcmtool.cli.live_options import add_judging
 from rtcmtool.cli.moments import moment
+from rtcmtool.cli.navigation import add_navigation
 from rtcmtool.cli.replay_job import (
     Job,
     context_of,
@@ -83,9 +85,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     group.add_argument("--date", type=day, metavar="DAY", help="day of a capture without one")
     group.add_argument("--station", type=whole, metavar="ID", help="this station number only")
-    group = parser.add_argument_group("how to judge")
+    group = add_judging(parser, "the recording computer's was right: judge the delay")
     add_site(group)
-    group.add_argument("--clock", choices=("trusted",), help="the recording computer's was right")
+    add_navigation(group)
     group = parser.add_argument_group("send the bytes on")
     group.add_argument(
         "--to", metavar="TARGET",
@@ -94,6 +96,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--baud", type=whole, default=38_400, metavar="N", help="default 38400")
     group.add_argument("--yes", action="store_true", help="send to a serial port without asking")
     group = parser.add_argument_group("how to print")
+    group.add_argument("--refresh", type=duration_s, default=1.0, metavar="TIME", help="default 1s")
+    group.add_argument("--bell", action="store_true", help="ring at a new BAD")
     group.add_argument("--plain", action="store_true", help="lines instead of the dashboard")
     group.add_argument("--json", action="store_true", help="JSON Lines")
     group.add_argument("-q", "--quiet", action="store_true", help="say nothing on the side")
@@ -286,6 +290,8 @@ def _shown(
         replay.stop,
         on_key=keys.press,
         title=lambda: replay.title,
+        refresh_s=options.refresh,
+        has_bell=options.bell,
     )
     keys.say = dashboard.say
     replay.stays_at_end = True

@@ -1,18 +1,23 @@
 """What `replay` plays: a capture with its times, the session that follows it, its events."""
 
 import argparse
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rtcmtool.cli.arguments import time_reference
 from rtcmtool.cli.console import say
-from rtcmtool.cli.site_files import DEFAULT_SHEET, site_sheet
+from rtcmtool.cli.live_options import place
+from rtcmtool.cli.navigation import state_maker
+from rtcmtool.cli.site_files import sheet_path, site_sheet
 from rtcmtool.errors import UsageError
 
 if TYPE_CHECKING:
     from rtcmtool.captures.reading import Capture
     from rtcmtool.diagnosis.context import Context
+    from rtcmtool.diagnosis.site_sheet import SiteSheet
+    from rtcmtool.monitor.stream_state import StreamState
     from rtcmtool.running.judging import Judging
     from rtcmtool.running.scanning import EventScan
     from rtcmtool.running.session import Session
@@ -32,12 +37,24 @@ class Job:
         With arrival times, or with those of its epochs.
     has_arrivals, is_dated : bool
         Whether they are arrivals, and whether the day is known.
+    sheet : SiteSheet or None
+        Of the site.
+    make_state : callable
+        Makes the state of a stream, with the orbits that the user has given.
     """
 
     options: argparse.Namespace
     capture: "Capture"
     has_arrivals: bool
     is_dated: bool
+    sheet: "SiteSheet | None" = field(init=False)
+    make_state: "Callable[..., StreamState]" = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Read what lies beside the capture, once."""
+        sheet = site_sheet(self.options, str(self.capture.path))
+        object.__setattr__(self, "sheet", sheet)
+        object.__setattr__(self, "make_state", state_maker(self.options))
 
     def stamp(self, utc_ns: int) -> str:
         """Write a time; without the day where that is not known."""
@@ -127,10 +144,16 @@ def scan_of(job: Job) -> "EventScan":
 def context_of(job: Job) -> "Context":
     """Give what the rules are told, by the site sheet and by the capture."""
     from rtcmtool.diagnosis.context import Context
-    from rtcmtool.monitor.stream_state import StreamState
 
-    sheet = site_sheet(job.options)
-    return Context.for_site(StreamState(), sheet, live=True, clock_trusted=job.is_clock_trusted)
+    return Context.for_site(
+        job.make_state(),
+        job.sheet,
+        radio_rate_bit_s=job.options.radio_rate,
+        overhead=job.options.overhead,
+        at=place(job.options),
+        live=True,
+        clock_trusted=job.is_clock_trusted,
+    )
 
 
 def session_of(job: Job, context: "Context", begin_utc_ns: int) -> "tuple[Session, Judging]":
@@ -146,6 +169,7 @@ def session_of(job: Job, context: "Context", begin_utc_ns: int) -> "tuple[Sessio
             station=job.options.station,
             has_arrivals=job.has_arrivals,
             clock_trusted=job.is_clock_trusted,
+            state=job.make_state(station=job.options.station),
         )
 
     judging = Judging(context)
@@ -158,10 +182,11 @@ def facts_of(job: Job, context: "Context") -> "Facts":
     from rtcmtool.running.watching import Facts
 
     description, sheet = job.capture.description, context.sheet
+    kept_in = job.capture.path.with_suffix(".json")
     return Facts(
         job.capture.path.name,
         site=sheet.name if sheet else description.site if description else None,
-        sheet=(job.options.site or DEFAULT_SHEET).name if sheet else None,
+        sheet=(sheet_path(job.options) or kept_in).name if sheet else None,
         radio_rate_bit_s=context.radio_rate_bit_s,
         overhead=context.overhead,
         is_dated=job.is_dated,

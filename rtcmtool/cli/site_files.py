@@ -2,6 +2,7 @@
 
 import argparse
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -33,8 +34,15 @@ def add_against(group: argparse._ArgumentGroup) -> None:
     )  # fmt: skip
 
 
-def site_sheet(options: argparse.Namespace) -> "SiteSheet | None":
-    """Read the site sheet that is named or lies here; says which.
+def site_sheet(options: argparse.Namespace, recording: str | None = None) -> "SiteSheet | None":
+    """Read the site sheet that is named or lies here, or was kept when it was recorded; says which.
+
+    Parameters
+    ----------
+    options : Namespace
+        With `site`.
+    recording : str, optional
+        A capture that is read: the sheet that it keeps is the last choice.
 
     Raises
     ------
@@ -43,14 +51,66 @@ def site_sheet(options: argparse.Namespace) -> "SiteSheet | None":
     UsageError
         If it does not hold.
     """
-    path = options.site
+    kept = None if recording is None or options.site is not None else _kept(Path(recording))
+    path = sheet_path(options)
     if path is None:
-        if not DEFAULT_SHEET.is_file():
-            return None
-        path = DEFAULT_SHEET
+        return None if kept is None else _kept_sheet(options, kept)
     sheet = read_sheet(path)
     say(options, f"Site sheet {path}")
+    if kept is not None and kept.text.split() != _text(path, "").split():
+        say(
+            options,
+            f"note: {kept.beside} keeps another sheet, of the day of the recording; "
+            f"it is used where no {DEFAULT_SHEET} lies here.",
+        )
     return sheet
+
+
+def sheet_path(options: argparse.Namespace) -> Path | None:
+    """Give the file of the site sheet: named, or here; None where only a capture may keep one."""
+    if options.site is not None:
+        return Path(options.site)
+    return DEFAULT_SHEET if DEFAULT_SHEET.is_file() else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """A site sheet that a capture keeps, and the file that it is in."""
+
+    beside: Path
+    text: str
+
+
+def _kept(recording: Path) -> _Kept | None:
+    """Give the sheet that a capture keeps; what cannot be opened is told where it is read."""
+    from rtcmtool.captures.reading import open_capture
+
+    try:
+        capture = open_capture(recording)
+    except SourceError:
+        return None
+    text = capture.description.site_sheet if capture.description else None
+    return _Kept(capture.path.with_suffix(".json"), text) if text else None
+
+
+def _kept_sheet(options: argparse.Namespace, kept: _Kept) -> "SiteSheet | None":
+    """Read a kept sheet; one that no longer holds stops nobody from looking at the recording."""
+    from rtcmtool.diagnosis.sheet_parsing import parse_sheet
+
+    try:
+        sheet = parse_sheet(kept.text)
+    except UsageError as error:
+        say(options, f"note: the site sheet kept in {kept.beside} does not hold: {error}")
+        return None
+    say(options, f"Site sheet as kept in {kept.beside}")
+    marks = sheet.position.marks_csv
+    if not marks:
+        return sheet
+    try:
+        return _with_marks(sheet, kept.beside)
+    except (SourceError, UsageError):
+        say(options, f"note: its list of marks, {marks}, cannot be used; it is left out.")
+        return sheet
 
 
 def read_sheet(path: Path) -> "SiteSheet":
@@ -63,10 +123,15 @@ def read_sheet(path: Path) -> "SiteSheet":
     UsageError
         If a file does not hold; names file, line and key.
     """
-    from rtcmtool.diagnosis.known_marks import parse_marks
     from rtcmtool.diagnosis.sheet_parsing import parse_sheet
 
-    sheet = _parsed(path, parse_sheet)
+    return _with_marks(_parsed(path, parse_sheet), path)
+
+
+def _with_marks(sheet: "SiteSheet", path: Path) -> "SiteSheet":
+    """Add the list of marks that a sheet names, which lies beside the file of the sheet."""
+    from rtcmtool.diagnosis.known_marks import parse_marks
+
     name = sheet.position.marks_csv
     if not name:
         return sheet

@@ -46,6 +46,12 @@ EXAMPLES = (
     ("rtcmtool watch ntrip://caster.example/BASE --plain", "lines, for a small terminal"),
 )
 _WAIT_S = 0.1  # so soon a key is heard
+_LIVE_ONLY = ("record", "rover", "user", "password_file", "position")
+_ONLY_LIVE_DO = dict.fromkeys(("record", "rover"), "add --follow if the file still grows.")
+_LIKE_REPLAY = (
+    "at", "bell", "clock", "color", "json", "navigation", "overhead", "plain", "quiet",
+    "radio_rate", "refresh", "site", "station",
+)  # fmt: skip
 CATCH_UP_JUDGED_S = 5.0  # between two judgements of the last minutes of a file
 
 
@@ -95,20 +101,22 @@ def _replay(options: argparse.Namespace) -> int:
     """Play a file at its own pace: the same screen."""
     from rtcmtool.cli.main import main
 
-    for name in ("record", "rover", "navigation"):
+    for name in _LIVE_ONLY:
         if getattr(options, name):
             raise UsageError(
-                f"--{name} goes with a live source, and {options.source} is a file.",
-                do="add --follow if the file still grows.",
+                f"--{name.replace('_', '-')} goes with a live source, "
+                f"and {options.source} is a file.",
+                do=_ONLY_LIVE_DO.get(name, "leave it out."),
             )
-    arguments = ["replay", options.source, "--color", options.color]
-    arguments += [f"--{name}" for name in ("plain", "json", "quiet") if getattr(options, name)]
-    if options.site is not None:
-        arguments += ["--site", str(options.site)]
-    if options.station is not None:
-        arguments += ["--station", str(options.station)]
-    if options.clock is not None:
-        arguments += ["--clock", options.clock]
+    arguments = ["replay", options.source]
+    for name in _LIKE_REPLAY:
+        value = getattr(options, name)
+        option = f"--{name.replace('_', '-')}"
+        if value is True:
+            arguments.append(option)
+        elif value not in (None, False):
+            arguments += [option, str(value)]
+    arguments += ["-v"] * options.verbose
     return main(arguments)
 
 

@@ -138,10 +138,23 @@ def test_the_same_orbits_serve_the_state_that_watch_judges(
 
 def test_watch_reads_the_file_that_is_named(run: Runner, tmp_path: Path) -> None:
     gone = tmp_path / "none.rnx"
-    assert run("watch", "tcp://127.0.0.1:9", "--plain", "--navigation", gone).code == 3
-    on_file = run("watch", CAPTURE, "--navigation", gone)
-    assert on_file.code == 2
-    assert "goes with a live source" in on_file.err
+    for source in ("tcp://127.0.0.1:9", CAPTURE):
+        done = run("watch", source, "--plain", "--navigation", gone)
+        assert done.code == 3
+        assert f"{gone} cannot be read" in done.err
+
+
+@pytest.mark.open_data
+@pytest.mark.slow
+def test_the_same_orbits_serve_a_replay(
+    run: Runner, recorded: Path, orbits: tuple[str, ...]
+) -> None:
+    def last_bad_unknown(*more: str) -> set[str]:
+        done = run("replay", recorded, "--date", DATE, "--speed", "max", "--json", *more)
+        return set(done.json_lines[-1]["unknown"])
+
+    assert {"position_matches_code", "geometry"} <= last_bad_unknown()
+    assert not {"position_matches_code", "geometry"} & last_bad_unknown(*orbits[:2])
 
 
 @pytest.mark.slow

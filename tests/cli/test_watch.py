@@ -1,5 +1,6 @@
 """`watch`: lines, JSON Lines and the dashboard in a real pseudo-terminal."""
 
+import argparse
 import os
 import queue
 import subprocess
@@ -12,6 +13,7 @@ from pathlib import Path
 import orjson
 import pytest
 
+from rtcmtool.cli import main, replay, watch
 from rtcmtool.running.feed import Bytes, Feed
 from rtcmtool.running.rover_ear import FIXES_TO_TRUST, RoverEar
 from rtcmtool.running.session import Session
@@ -83,6 +85,45 @@ def test_a_file_alone_takes_no_rover(run: Runner, healthy: Path) -> None:
     done = run("watch", healthy, "--rover", "COM8")
     assert done.code == 2
     assert "--follow" in done.err
+
+
+@pytest.mark.parametrize(
+    ("option", "value"),
+    [("--user", "crew"), ("--password-file", "w"), ("--position", "1,2,3")],
+)
+def test_a_file_takes_nothing_that_is_for_live_sources(
+    run: Runner, healthy: Path, option: str, value: str
+) -> None:
+    done = run("watch", healthy, option, value)
+    assert done.code == 2
+    assert f"{option} goes with a live source" in done.err
+
+
+def test_every_other_option_reaches_the_replay_of_a_file(
+    healthy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    parser = argparse.ArgumentParser()
+    replay.add_arguments(parser)
+    seen: list[argparse.Namespace] = []
+
+    def take(words: list[str]) -> int:
+        assert words[0] == "replay"
+        seen.append(parser.parse_args(words[1:]))
+        return 0
+
+    monkeypatch.setattr(main, "main", take)
+    given = (
+        "--refresh 2s --bell --plain --json -q -vv --color never --site s.toml --navigation n.rnx "
+        "--at rover --clock trusted --radio-rate 9600 --overhead 1.5 --station 417"
+    )
+    asked = argparse.ArgumentParser()
+    watch.add_arguments(asked)
+    options = asked.parse_args([str(healthy), *given.split()])
+    assert watch.run(options) == 0
+    live_only = {"record", "rover", "follow", "baud", "user", "password_file", "position"}
+    wanted = {name: value for name, value in vars(options).items() if name not in live_only}
+    got = vars(seen[0])
+    assert {name: got[name] for name in wanted} == wanted | {"source": str(healthy)}
 
 
 # ---- in a terminal
