@@ -1,7 +1,8 @@
 """The rules asked about now: what changes with time is judged over the last half minute.
 
-What a base says of itself is judged over the whole session, as `check` does. A gap of an hour ago
-is history, not a fault of now: it stays in the events.
+What is summed over time, such as slips, is judged over the last half hour to hour, and what a base
+says of itself over the whole session, as `check` does. A gap of an hour ago is history, not a fault
+of now: it stays in the events.
 """
 
 from dataclasses import replace
@@ -33,6 +34,13 @@ ABOUT_NOW = frozenset(
         "half_cycles", "air_time",
     }
 )  # fmt: skip
+# Sums over time: judged over the last half hour to hour, so that a long day does not hide them.
+ABOUT_LATELY = frozenset(
+    {
+        "band_drop", "clock_jumps", "ionosphere", "lock_restart", "multipath", "signal_strength",
+        "slips", "systems_steady",
+    }
+)  # fmt: skip
 _LOST_ADVICE = {
     "base": "look at the cable and the baud rate first: at the base nothing should be lost.",
     "rover": "see which messages are lost: long ones - weak path; whole seconds - busy channel.",
@@ -48,6 +56,7 @@ _CAUSES = {
     "two_bands": "satellites",
 }
 _FRESH = ABOUT_NOW | {"bytes_arrive", "epochs_complete", "position_sent", "delay"}
+_OTHERS = _FRESH | ABOUT_LATELY
 SESSION_EVERY_S = 5  # some rules of the session are heavy
 
 
@@ -76,7 +85,8 @@ class LiveJudge:
         since_ns = self._judged_ns
         if since_ns is None or live.now.steady_ns - since_ns >= SESSION_EVERY_S * NS_PER_S:
             rules = RULE_FUNCTIONS.items()
-            self._session = {name: rule(session) for name, rule in rules if name not in _FRESH}
+            self._session = {name: rule(session) for name, rule in rules if name not in _OTHERS}
+            self._session |= _lately(live, session)
             self._judged_ns = live.now.steady_ns
         fresh = {name: RULE_FUNCTIONS[name](now) for name in ABOUT_NOW}
         fresh["bytes_arrive"] = RULE_FUNCTIONS["bytes_arrive"](session)
@@ -95,6 +105,21 @@ def _word(findings: list[Finding]) -> str:
     if any(f.state is State.UNKNOWN and f.rule.weight is Weight.KNOWN for f in findings):
         return "cannot-tell"
     return "go"
+
+
+def _lately(live: LiveState, session: Context) -> dict[str, Finding]:
+    """Judge what is summed over time; the text says over how much, where it is not the session."""
+    context, length_s = replace(session, state=live.lately.state()), live.lately.seconds
+    found = {name: RULE_FUNCTIONS[name](context) for name in ABOUT_LATELY}
+    if length_s is None:
+        return found
+    span = f"last {length_s / 60:.0f} min"
+    return {
+        name: finding
+        if finding.state is State.UNKNOWN
+        else replace(finding, text=f"{span}: {finding.text}")
+        for name, finding in found.items()
+    }
 
 
 def _epochs_complete(live: LiveState, context: Context) -> Finding:

@@ -7,6 +7,7 @@ epochs.
 """
 
 from collections import Counter, deque
+from copy import copy
 from dataclasses import dataclass, field
 from statistics import median
 
@@ -157,6 +158,16 @@ class EpochTracker:
         if not self.types <= epoch.satellites.keys():
             return None
         return JudgedEpoch(epoch.timeline_ms, epoch.time_ms, is_whole=True)
+
+    def with_changes_since(self, begin_ms: int) -> "EpochTracker":
+        """Give a copy with the set changes since a time, and those of types that are still gone."""
+        late = copy(self)
+        late.changes = [
+            change
+            for change in self.changes
+            if change.time_ms >= begin_ms or (change.left and change.number not in self.types)
+        ]
+        return late
 
     def add(
         self, timeline_ms: int, time_ms: int, number: int, closed: bool, satellites: int, bands: int

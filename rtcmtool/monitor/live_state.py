@@ -13,6 +13,7 @@ from rtcmtool.monitor.base_station import POSITION_NUMBERS, Position
 from rtcmtool.monitor.epochs import EpochTracker, JudgedEpoch, SetChange
 from rtcmtool.monitor.events import Condition, EventLog, Rank
 from rtcmtool.monitor.gaps import Gaps
+from rtcmtool.monitor.lately import Lately
 from rtcmtool.monitor.live_delays import LiveDelays
 from rtcmtool.monitor.outage_kinds import Arrival, Kind, OutageChange, StationEpoch
 from rtcmtool.monitor.outages import OutageTracker
@@ -108,6 +109,7 @@ class LiveState:
         self.satellites = SatellitesNow()
         self.delays = LiveDelays(self.start)
         self.recent = RecentStream()
+        self.lately = Lately(self.state)
         self.blind: Blindness | None = None
         self.first_byte: Moment | None = None
         self.position_at: Moment | None = None

@@ -1,6 +1,6 @@
 """Signal quality of a stream: feeds whole epochs to everything that judges signals and place."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 import numpy as np
 
@@ -36,6 +36,8 @@ class SignalQuality:
     arcs, strengths, fix, signals, staleness
         Phases, signal strengths, the base's own code solution, which signals come, and how fast
         corrections go stale.
+    followers : list of callable
+        Are given the rows of whole epochs with their elevations, and the GLONASS channels.
 
     Notes
     -----
@@ -54,6 +56,7 @@ class SignalQuality:
         self.fix = BaseFix(navigation, klobuchar)
         self.signals = SignalSet()
         self.staleness = Staleness()
+        self.followers: list[Callable[[Rows, dict[int, int]], None]] = []
         self._buffer = EpochBuffer(station)
         self._channels: dict[int, int] = {}
         self._reference_ms = NONE  # GPS time of the latest dated frame
@@ -114,6 +117,8 @@ class SignalQuality:
         self.strengths.update(rows)
         self.signals.update(rows)
         self.staleness.update(rows, self.fix)
+        for follower in self.followers:
+            follower(rows, self._channels)
 
     def _elevations(self, rows: Rows) -> Floats:
         """Solve the epochs that are due; give each row the elevation known by then."""

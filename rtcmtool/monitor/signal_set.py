@@ -6,6 +6,7 @@ last still come with other signals. So a band that few satellites carry is not m
 nor a system that left as a whole, nor the weak band of a single low satellite.
 """
 
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -69,6 +70,12 @@ class SignalSet:
         """Signals that have left and not come back."""
         latest = {(change.system, change.signal): change for change in self.changes}
         return [change for change in latest.values() if change.left]
+
+    def since(self, begin_ms: int) -> "SignalSet":
+        """Give a copy with the changes since an epoch, and those of what is still gone."""
+        late, gone = copy(self), self.gone
+        late.changes = [c for c in self.changes if c.time_ms >= begin_ms or c in gone]
+        return late
 
     def update(self, rows: Rows) -> None:
         """Take whole epochs, in order of time."""
