@@ -22,7 +22,7 @@ from rtcmtool.monitor.stream_state import MOST_TRACKERS, StreamState
 from rtcmtool.monitor.traffic import Traffic
 from rtcmtool.wire.decoding import NONE, Batch, Message
 from rtcmtool.wire.framing import LONGEST_FRAME
-from rtcmtool.wire.observations import Observations, join
+from rtcmtool.wire.observations import Observations
 
 Integers = npt.NDArray[np.int64]
 
@@ -33,6 +33,7 @@ MOST_BYTES = 1_000_000
 MOST_PARTS = 4000  # kept apart: behind them what comes close together is put together
 _CLOSE_NS = round(LONGEST_SPAN_S * NS_PER_S) // MOST_PARTS
 _NS_PER_MS = 1_000_000
+_COLUMNS = [column.name for column in fields(Observations)]  # the frame is the first
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,13 +101,11 @@ class _Part:
 
 def _joined(parts: Sequence[_Part]) -> tuple[Integers, Observations]:
     """Put the frames of parts behind each other, and their observations."""
-    begins = np.cumsum([0, *(len(part.frames) for part in parts)])[:-1].tolist()
-    moved = [
-        part.observations.with_frames((part.observations.frame + begin).astype(np.int32))
-        for part, begin in zip(parts, begins, strict=True)
-        if len(part.observations)
-    ]
-    observations = join(moved) if moved else parts[0].observations
+    begins = np.cumsum([0, *(len(part.frames) for part in parts)])[:-1]
+    each = [part.observations for part in parts]
+    columns = [np.concatenate([getattr(one, name) for one in each]) for name in _COLUMNS]
+    columns[0] += np.repeat(begins, [len(one) for one in each]).astype(np.int32)
+    observations = Observations(*columns)
     return np.concatenate([part.frames for part in parts]), observations
 
 
