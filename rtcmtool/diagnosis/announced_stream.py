@@ -3,6 +3,7 @@
 from math import dist
 
 from rtcmtool.diagnosis.finding import Finding, Rule, State, Weight, not_applicable, unknown
+from rtcmtool.diagnosis.regional_systems import may_be_away, out_of_view
 from rtcmtool.diagnosis.wording import number, seconds
 from rtcmtool.gnss.geodesy import degrees_from_ecef, ecef_from_degrees
 from rtcmtool.gnss.signals import LETTERS, SYSTEMS
@@ -67,7 +68,8 @@ def _messages(stream: Stream, state: StreamState, listened_s: float) -> Finding:
     if not announced:
         return not_applicable(_MESSAGES, "none announced")
     table = state.messages.by_number
-    lacking = [name for name in announced if name not in table]
+    away = out_of_view(state, (name for name in announced if name not in table))
+    lacking = [name for name in announced if name not in table and name not in away]
     missing: list[int] = []
     untold: list[int] = []
     for name in lacking:
@@ -75,7 +77,7 @@ def _messages(stream: Stream, state: StreamState, listened_s: float) -> Finding:
         waited = listened_s > (2 * every + 1 if every else 60.0)
         (missing if waited else untold).append(name)
     limit_text = ", ".join(map(str, sorted(announced)))
-    values = {"missing": missing, "not_heard_long_enough": untold}
+    values = {"missing": missing, "not_heard_long_enough": untold, "out_of_view": away}
     if missing:
         text = "missing: " + ", ".join(map(str, missing))
         action = "tell the caster's operator, or choose another stream."
@@ -83,9 +85,12 @@ def _messages(stream: Stream, state: StreamState, listened_s: float) -> Finding:
     if untold:
         text = "not heard long enough for " + ", ".join(map(str, untold))
         return unknown(_MESSAGES, text, values=values, limit_text=limit_text)
-    return Finding(
-        _MESSAGES, State.OK, f"all {len(announced)} come", None, values, None, limit_text
-    )
+    text = f"all {len(announced)} come"
+    if away:
+        names = ", ".join(map(str, away))
+        count = len(announced)
+        text = f"{count - len(away)} of {count} come; {names}: no satellite need be in view"
+    return Finding(_MESSAGES, State.OK, text, None, values, None, limit_text)
 
 
 def _intervals(stream: Stream, state: StreamState, listened_s: float) -> Finding:
@@ -144,7 +149,8 @@ def _systems(stream: Stream, state: StreamState) -> Finding:
         return unknown(_SYSTEMS, "no observations came", limit_text=limit_text)
     heard = heard_systems(state)
     names = " ".join(SYSTEMS[letter].short_name for letter in SYSTEMS if letter in heard)
-    missing = [SYSTEMS[letter].short_name for letter in SYSTEMS if letter in announced - heard]
+    lacking = [letter for letter in SYSTEMS if letter in announced - heard]
+    missing = [SYSTEMS[letter].short_name for letter in lacking if not may_be_away(state, letter)]
     more = [SYSTEMS[letter].short_name for letter in SYSTEMS if letter in heard - announced]
     values = {"missing": missing, "not_announced": more}
     if missing:

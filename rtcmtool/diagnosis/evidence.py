@@ -13,6 +13,7 @@ from rtcmtool.diagnosis.evidence_time import gaps_of, joint_of
 from rtcmtool.diagnosis.finding import Finding, State
 from rtcmtool.diagnosis.geometry_rules import ageing_of
 from rtcmtool.diagnosis.problem import CheckShot, Problem, ProblemKind, problem_of
+from rtcmtool.diagnosis.regional_systems import out_of_view
 from rtcmtool.diagnosis.site_sheet import SiteSheet
 from rtcmtool.diagnosis.verdict import Verdict, judge
 from rtcmtool.gnss.geodesy import degrees_from_ecef, distance_m, ecef_from_geodetic
@@ -31,7 +32,7 @@ from rtcmtool.monitor.rover_statistics import (
     told_accuracy,
 )
 from rtcmtool.monitor.staleness import Ageing
-from rtcmtool.wire.catalogue import OBSERVATION_NUMBERS, system_of
+from rtcmtool.wire.catalogue import OBSERVATION_NUMBERS
 
 # Rules whose bad (or, for some, watch) means that a rover has a reason not to fix.
 _FIT = (
@@ -46,7 +47,6 @@ _OF_ALL_STATIONS = frozenset(
 )
 _OF_THE_WAY = frozenset({"one_base", "epochs_single", "foreign_bytes", "delay"})
 MAKES_DIFFER_DB = 2.0
-_REGIONAL = frozenset({"J", "I", "S"})  # far from their region none of them is above: no message
 _STALE_S = 5.0  # older corrections make a new fix hard (computed on a real pair)
 _OLD_FREE = 0.05  # share of missing updates that troubles no rover: judgement
 
@@ -230,13 +230,10 @@ class Evidence:
     @cached_property
     def missing_observations(self) -> tuple[int, ...]:
         """Planned observation messages that never came while other messages did."""
-        planned = [
-            number
-            for number in self.sheet.messages.intervals_s or ()
-            if number in OBSERVATION_NUMBERS and system_of(number) not in _REGIONAL
-        ]
         if self.stream is None or not self.has_frames:
             return ()
+        planned = set(self.sheet.messages.intervals_s or ()) & OBSERVATION_NUMBERS
+        planned -= set(out_of_view(self.stream.state, planned))
         heard = set(self.stream.state.messages.by_number)
         missing = tuple(sorted(n for n in planned if n not in heard))
         if len(missing) == len(planned) and heard & OBSERVATION_NUMBERS:

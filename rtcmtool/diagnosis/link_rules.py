@@ -11,6 +11,7 @@ from rtcmtool.diagnosis.finding import (
     not_applicable,
     unknown,
 )
+from rtcmtool.diagnosis.regional_systems import out_of_view
 from rtcmtool.diagnosis.site_sheet import SiteMessages
 from rtcmtool.diagnosis.wording import grouped, number, seconds, share
 from rtcmtool.monitor.epochs import EpochTracker
@@ -346,7 +347,8 @@ def announced_messages(context: Context) -> Finding:
     """Compare what comes with what the site sheet or the base's own message 1013 announces.
 
     Missing is bad, and so is another station number than on the sheet; slower than one and a half
-    times the announced interval is a watch. The sheet goes before 1013.
+    times the announced interval is a watch. The sheet goes before 1013. A system that serves a
+    region is not missed where none of its satellites need be in view.
     """
     rule = context.rule("announced_messages")
     sheet = SiteMessages() if context.sheet is None else context.sheet.messages
@@ -362,8 +364,10 @@ def announced_messages(context: Context) -> Finding:
         return not_applicable(rule, "no plan: no message 1013, no site sheet")
     table = context.state.messages.by_number
     heard = context.seconds
-    missing = [n for n, every in plan.items() if n not in table and heard > 2 * every + 1]
-    untold = [n for n, every in plan.items() if n not in table and n not in missing]
+    away = out_of_view(context.state, (n for n in plan if n not in table))
+    lacking = [n for n in plan if n not in table and n not in away]
+    missing = [n for n in lacking if heard > 2 * plan[n] + 1]
+    untold = [n for n in lacking if n not in missing]
     slow = []
     for name, every in plan.items():
         if name not in table or not every:
@@ -373,7 +377,7 @@ def announced_messages(context: Context) -> Finding:
             usual = heard  # it came once
         if usual is not None and usual > SLOW * every:
             slow.append(name)
-    values = {"missing": missing, "slow": slow}
+    values = {"missing": missing, "slow": slow, "out_of_view": away}
     if missing:
         text = "missing: " + ", ".join(map(str, missing))
         action = "switch these messages on at the base, or correct the announcement."
@@ -384,7 +388,11 @@ def announced_messages(context: Context) -> Finding:
         return Finding(rule, State.WATCH, text, values=values, limit_text=as_planned, action=action)
     if untold:
         return unknown(rule, "not heard long enough for " + ", ".join(map(str, untold)))
-    return Finding(rule, State.OK, f"all {len(plan)} come", values=values, limit_text=as_planned)
+    text = f"all {len(plan)} come"
+    if away:
+        names = ", ".join(map(str, away))
+        text = f"{len(plan) - len(away)} of {len(plan)} come; {names}: no satellite need be in view"
+    return Finding(rule, State.OK, text, values=values, limit_text=as_planned)
 
 
 def _wrong_station(context: Context, rule: Rule, expected: int | None) -> Finding | None:

@@ -148,7 +148,7 @@ def test_a_stream_that_is_what_it_says(run: Runner, serve: Serve) -> None:
         (record("HILL", messages="1005(0.2),1074(1)"), "stream_messages", "bad"),
         (record("HILL", messages="1006(10),1074(1)"), "stream_unannounced", "watch"),
         (record("HILL", messages="1006,1074"), "stream_intervals", "not-applicable"),
-        (record("HILL", systems="GPS+QZS"), "stream_systems", "bad"),
+        (record("HILL", systems="GPS+GLO+GAL+BDS+QZS"), "stream_systems", "ok"),
         (record("HILL", systems="GPS+GLO"), "stream_systems", "watch"),
         (record("HILL", place=(LATITUDE + 1, LONGITUDE)), "stream_position", "bad"),
         (record("HILL", place=(LATITUDE + 0.05, LONGITUDE)), "stream_position", "watch"),
@@ -191,7 +191,7 @@ def test_intervals_are_compared_as_they_come(
 @pytest.mark.parametrize(
     ("announced", "head"),
     [
-        (record("HILL", systems="GPS+QZSS"), "NOT AS ANNOUNCED - HILL"),
+        (record("HILL", place=(LATITUDE + 1, LONGITUDE)), "NOT AS ANNOUNCED - HILL"),
         (record("HILL", systems="GPS+GLONASS"), "AS ANNOUNCED EXCEPT intervals, systems - HILL"),
         (record("HILL", messages="1074,1084,1094,1124,1006,1033,1230,1019(60)"),
          "CANNOT TELL (not seen: messages) - HILL"),

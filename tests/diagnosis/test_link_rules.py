@@ -299,7 +299,7 @@ def test_a_message_is_missing_after_two_intervals(epochs: int, state: State) -> 
 def test_what_is_missing_or_slow_is_named() -> None:
     finding = found("announced_messages", planned({1033: 10, 1019: 5, 1230: 2}))
     assert finding.text == "missing: 1033, 1019"
-    assert finding.values == {"missing": [1033, 1019], "slow": [1230]}
+    assert finding.values == {"missing": [1033, 1019], "slow": [1230], "out_of_view": []}
 
 
 def test_without_a_plan_there_is_nothing_to_compare() -> None:
