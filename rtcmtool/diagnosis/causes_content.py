@@ -18,6 +18,7 @@ _HDOP_HIGH = 2.0  # in the open 0.5 to 1 with several systems: judgement
 _FEW_OF_BASE = 0.7  # share of the base's satellites
 MASKED = 1.5  # satellites tracked to satellites used
 _MISSING, _MISSING_SHARE = 4, 0.2  # satellites that should be in the stream
+_SELDOM_WHOLE = 0.5  # of the epochs: below, a usual epoch tells nothing of the base; judgement
 _WEAK_HIGH_DBHZ = 38.0  # limit bad of the rule signal_strength
 _FLICKER_PER_HOUR = 20.0  # comings anew, a satellite and hour: judgement
 _LONG_FLOAT_S = 60.0
@@ -144,15 +145,16 @@ def _foreign_types(evidence: Evidence) -> str:
     proves_it="the rover fixes in seconds once both bands come",
     basis="fewer than five satellites with two bands: common practice; NGS",
     limits=(
-        "rule two_bands",
+        "rules two_bands, systems_steady",
         f"a float of {seconds(_LONG_FLOAT_S)} before the first fix",
     ),
 )
 def one_frequency(evidence: Evidence, case: Case) -> None:
     """Look for a base, or a rover, with one band.
 
-    For it: fewer than five satellites with two bands; a float of minutes that ends in a fix; a
-    rover of one band on the sheet. Ruled out by two bands in the stream.
+    For it: fewer than five satellites with two bands; a second band that left all systems; a float
+    of minutes that ends in a fix; a rover of one band on the sheet. Ruled out by two bands in the
+    stream.
     """
     bad = evidence.bad("two_bands")
     sent = evidence.findings.get("satellites_enough")
@@ -171,9 +173,28 @@ def one_frequency(evidence: Evidence, case: Case) -> None:
         else:
             case.absent("the rover has one band (site sheet), and fixes all the same")
     elif evidence.state("two_bands") is State.OK:
-        case.absent(evidence.findings["two_bands"].text)
+        _second_band_that_left(evidence, case)
     else:
         case.lack("usable observations of the base")
+
+
+def _second_band_that_left(evidence: Evidence, case: Case) -> None:
+    """Look whether two bands came for long, and only one comes now."""
+    usual, steady = evidence.findings["two_bands"], evidence.wrong("systems_steady")
+    signals = evidence.base.state.quality.signals if evidence.base is not None else None
+    if steady is None or signals is None or not signals.gone:
+        case.absent(usual.text)
+        return
+    bands: dict[str, set[str]] = {}
+    for letter, signal in signals.present:
+        bands.setdefault(letter, set()).add(signal[0])
+    lost = {change.system for change in signals.gone}
+    if not bands or any(len(digits) > 1 for digits in bands.values()) or not lost & bands.keys():
+        case.absent(usual.text)
+        return
+    case.sign("signals", f"the second band left: {steady.text}", steady.since)
+    if evidence.problem.kind is ProblemKind.FLOAT:
+        case.sign("rover", "the rover is in float")
 
 
 def _float_before_fix_s(evidence: Evidence) -> float | None:
@@ -202,9 +223,15 @@ def few_satellites(evidence: Evidence, case: Case) -> None:
     """Look for a base with few satellites.
 
     For it: fewer than seven in the stream, or in common; a poor geometry; satellites that should be
-    there and are not; a system that is gone. Ruled out by twelve and more.
+    there and are not; a system that is gone. Against it: a stream that loses much, with enough
+    of them in the messages that get through. Ruled out by twelve and more.
     """
     bad, watch = evidence.bad("satellites_enough"), evidence.wrong("satellites_enough")
+    sent = _sent_by_thinned(evidence)
+    if watch is not None and sent >= (watch.rule.ok or 0.0):
+        usual = f"{watch.value or 0.0:.0f} satellites come in a usual epoch"
+        case.doubt(f"{usual}, {sent} in the messages that get through: the others are lost")
+        return
     if bad is not None and evidence.may_be_lost:
         case.sign("systems", f"only {bad.text} satellites come")
     elif bad is not None:
@@ -225,6 +252,21 @@ def few_satellites(evidence: Evidence, case: Case) -> None:
         _by_rover_alone(evidence, case)
     elif not case.signs and not case.proofs and evidence.state("satellites_enough") is State.OK:
         case.absent(f"the base sends {evidence.findings['satellites_enough'].text}")
+
+
+def _sent_by_thinned(evidence: Evidence) -> int:
+    """Give how many satellites a base sends whose epochs seldom come whole; 0 where they do.
+
+    What comes of each system when its message comes: losses cannot make that less.
+    """
+    base, link = evidence.base, evidence.link
+    if base is None or link is None or evidence.heard_at == "base":
+        return 0
+    if link.due and link.whole >= _SELDOM_WHOLE * link.due:
+        return 0
+    finding = evidence.findings.get("satellites_enough")
+    by_system: dict[str, int] = (finding.values if finding else None) or {}
+    return sum(by_system.values())
 
 
 def _rover_sees_few(evidence: Evidence) -> bool:

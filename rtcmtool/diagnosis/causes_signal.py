@@ -5,6 +5,8 @@ from rtcmtool.diagnosis.evidence import MAKES_DIFFER_DB, Evidence, names
 from rtcmtool.diagnosis.finding import State
 from rtcmtool.diagnosis.problem import ProblemKind
 from rtcmtool.diagnosis.wording import number, seconds
+from rtcmtool.gnss.signals import SYSTEMS
+from rtcmtool.monitor.cnr_normals import band_name
 
 _STALE_S = 5.0  # a usual day: 10 to 30 s (computed from recordings)
 _ALL_BANDS = 0.7  # share of the bands that fell: more than one transmitter does
@@ -96,6 +98,19 @@ def fell_together(evidence: Evidence) -> bool:
     return many and lasts(evidence, dropped)
 
 
+def _lost_signals(evidence: Evidence) -> dict[str, list[str]]:
+    """Give the signals that left while their satellites went on, by the name of their band."""
+    base = evidence.base
+    gone: dict[str, list[str]] = {}
+    for change in base.state.quality.signals.changes if base is not None else ():
+        name = band_name(change.system, change.signal)
+        if change.left and name is not None:
+            known = gone.setdefault(name, [])
+            text = f"{SYSTEMS[change.system].short_name} {change.signal}"
+            known.extend([text] if text not in known else [])
+    return gone
+
+
 @cause(
     "interference on one band",
     do=(
@@ -114,8 +129,8 @@ def interference(evidence: Evidence, case: Case) -> None:
     """Look for a band that is jammed.
 
     For it: the strength of one band falls on all satellites at once, while others stay; slips with
-    it. Against it: the first band is weak too, which is the cable. Ruled out by steady bands, and
-    by all bands that fall together.
+    it, signals of that band that leave. Against it: the first band is weak too, which is the cable.
+    Ruled out by steady bands, and by all bands that fall together.
     """
     finding = evidence.findings.get("band_drop")
     wrong = evidence.wrong("band_drop")
@@ -131,6 +146,10 @@ def interference(evidence: Evidence, case: Case) -> None:
         slips = evidence.slipping
         if slips is not None and not slips_explained(evidence):
             case.sign("slips", f"slips: {slips.text}")
+        lost = _lost_signals(evidence)
+        if lost and lost.keys() <= set(dropped):
+            text = names([signal for band in lost.values() for signal in band])
+            case.sign("signals", f"signals of that band left: {text}")
         if evidence.weak_signals is not None:
             case.doubt("signals of the first band are weak too: antenna or cable")
     elif finding is not None and finding.state is State.OK:
@@ -155,8 +174,9 @@ def interference(evidence: Evidence, case: Case) -> None:
 def antenna_cable(evidence: Evidence, case: Case) -> None:
     """Look for a weak antenna chain at the base.
 
-    For it: strengths below the guide for their elevation; all bands that fall together; slips that
-    nothing else explains. Against it: strong signals. Ruled out by strong signals without slips.
+    For it: strengths below the guide for their elevation; all bands that fall together, signals
+    that leave with them; slips that nothing else explains. Against it: strong signals. Ruled out by
+    strong signals without slips.
     """
     strength = evidence.findings.get("signal_strength")
     weak = evidence.weak_signals
@@ -165,6 +185,10 @@ def antenna_cable(evidence: Evidence, case: Case) -> None:
     if fell_together(evidence):
         drop = evidence.findings["band_drop"]
         case.sign("drop", f"all bands fell together: {drop.text}", drop.since)
+    lost = _lost_signals(evidence)
+    if case.signs and lost:
+        text = names([signal for band in lost.values() for signal in band])
+        case.sign("signals", f"signals left while their satellites went on: {text}")
     slips = evidence.slipping
     dropped, _ = dropped_bands(evidence)
     one_band = lasts(evidence, dropped) and not fell_together(evidence)

@@ -65,6 +65,18 @@ def _tables() -> tuple[Integers, Floats]:
 _BANDS, _SHARES = _tables()
 
 
+def band_name(letter: str, signal: str) -> str | None:
+    """Give the name of the band of a signal, by RINEX letter and signal; None if it has none.
+
+    Examples
+    --------
+    >>> band_name("G", "2W"), band_name("C", "6I"), band_name("G", "9Z")
+    ('L2', 'L6/E6/B3', None)
+    """
+    band = _BAND_OF.get(letter + signal[:1])
+    return None if band is None else BAND_NAMES[band]
+
+
 @dataclass(frozen=True, slots=True)
 class BandDrop:
     """A drop of one band at an epoch; `depth_db` below the band's own level."""

@@ -71,6 +71,12 @@ class SignalSet:
         latest = {(change.system, change.signal): change for change in self.changes}
         return [change for change in latest.values() if change.left]
 
+    @property
+    def present(self) -> set[tuple[str, str]]:
+        """Systems and signals that are in the set now."""
+        keys = np.flatnonzero(self._is_in).tolist()
+        return {(SYSTEM_LETTERS[key // len(SIGNALS)], SIGNALS[key % len(SIGNALS)]) for key in keys}
+
     def since(self, begin_ms: int) -> "SignalSet":
         """Give a copy with the changes since an epoch, and those of what is still gone."""
         late, gone = copy(self), self.gone
