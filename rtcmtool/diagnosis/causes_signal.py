@@ -87,7 +87,8 @@ def lasts(evidence: Evidence, names_: list[str]) -> bool:
     if base is None:
         return False
     levels = base.state.quality.strengths.bands
-    lasted = sum(levels[name].dropped_epochs for name in names_ if name in levels)
+    known = [levels[name] for name in names_ if name in levels]
+    lasted = sum(level.dropped_epochs + level.gone_epochs for level in known)
     return lasted * base.interval_s >= _LASTS_S
 
 

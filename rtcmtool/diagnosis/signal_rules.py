@@ -19,7 +19,7 @@ from rtcmtool.diagnosis.link_rules import FEWEST_EPOCHS
 from rtcmtool.diagnosis.wording import number, seconds
 from rtcmtool.gnss.signals import SYSTEMS
 from rtcmtool.monitor.arc_sums import LONG_ARC_S, Scatter
-from rtcmtool.monitor.cnr_normals import SEMI_CODELESS, CnrNormals
+from rtcmtool.monitor.cnr_normals import GONE_DB, SEMI_CODELESS, CnrNormals
 from rtcmtool.monitor.ionosphere import SEVERAL
 from rtcmtool.monitor.observed_epochs import place_of, satellite_at
 from rtcmtool.monitor.phase_arcs import PhaseArcs
@@ -192,7 +192,8 @@ def band_drop(context: Context) -> Finding:
     """Look for a band that lost strength on all satellites at once.
 
     Each signal of each satellite is compared with its own mean of the 5 minutes before; a drop must
-    last 3 seconds of a minute. One band tied to place or keying is interference; all bands together
+    last 3 seconds of a minute. A band that most satellites lose for moments, while they go on with
+    others, counts as 10 dB. One band tied to place or keying is interference; all bands together
     are the antenna, its cable or its amplifier. Limits by judgement.
     """
     rule = context.rule("band_drop")
@@ -213,12 +214,15 @@ def band_drop(context: Context) -> Finding:
     worst = max(levels, key=lambda name: levels[name].depth_db)
     value = levels[worst].depth_db
     state, limit = judged_below(rule, value)
-    text = f"deepest {value:.1f} dB on {worst}"
+    gone_s = levels[worst].gone_epochs * context.interval_s
+    at_least = "at least " if value == GONE_DB and gone_s else ""
+    text = f"deepest {at_least}{value:.1f} dB on {worst}"
     dropped = [name for name, level in levels.items() if level.depth_db > (rule.ok or 0.0)]
     since = None
     if state is not State.OK:
         keyed_s = levels[worst].dropped_epochs * context.interval_s
-        text += f", {seconds(keyed_s)} in all"
+        text += f", {seconds(keyed_s)} in all" if keyed_s else ""
+        text += f", gone for {seconds(gone_s)} in all" if gone_s else ""
         since = _since(context, levels[worst].since_ms)
     values = {name: round(level.depth_db, 2) for name, level in levels.items()}
     action = (

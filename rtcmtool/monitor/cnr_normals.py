@@ -15,6 +15,7 @@ from typing import Literal
 
 import numpy as np
 
+from rtcmtool.monitor.band_absence import BandAbsence
 from rtcmtool.monitor.cell_slots import CellSlots
 from rtcmtool.monitor.observed_epochs import SATELLITES, Booleans, Floats, Integers, Rows
 from rtcmtool.wire.observations import SYSTEM_LETTERS
@@ -28,6 +29,7 @@ CNR_BINS = 256
 SEMI_CODELESS = frozenset({"1W", "2W"})
 NORMAL_MINUTES = 5
 FEWEST_SATELLITES = 4  # of a band, for a level
+GONE_DB = 10.0  # the least that a receiver must lose of a usual signal to lose it: judgement
 DROP_DB = 2.0  # counted as a drop: the ok limit of the rule
 MOST_DROPS = 500  # seconds kept
 
@@ -98,6 +100,8 @@ class BandLevel:
         Of these, with a drop of at least 2 dB.
     depth_db : float
         Deepest drop that lasted three epochs of a minute.
+    gone_epochs : int
+        Epochs in which most satellites had lost it for a moment.
     since_ms, last_ms : int or None
         First and last epoch with a drop of at least 2 dB, of minutes in which it lasted.
     levels : deque of float
@@ -109,6 +113,7 @@ class BandLevel:
     epochs: int = 0
     dropped_epochs: int = 0
     depth_db: float = 0.0
+    gone_epochs: int = 0
     since_ms: int | None = None
     last_ms: int | None = None
     levels: deque[float] = field(default_factory=lambda: deque(maxlen=_LEVELS_KEPT), repr=False)
@@ -133,6 +138,7 @@ class CnrNormals:
         self.counts: dict[tuple[str, str], Integers] = {}
         self.bands: dict[str, BandLevel] = {}
         self.drops: deque[BandDrop] = deque(maxlen=MOST_DROPS)
+        self._absence = BandAbsence(len(BAND_NAMES))
         self._minute: int | None = None
         # Values and sums of each signal of each satellite in this minute and in those before it.
         before = {f"{name}{slot}": fill for slot in range(NORMAL_MINUTES) for name, fill in _RING}
@@ -140,6 +146,11 @@ class CnrNormals:
 
     def update(self, rows: Rows) -> None:
         """Take whole epochs, in order of time."""
+        band = _BANDS[rows.place // SATELLITES, rows.signal]
+        measured = np.isfinite(rows.pseudorange_m) | np.isfinite(rows.phase_range_m)
+        there = measured & (band != _NO_BAND)
+        self._absence.update(rows.take(there), band[there])
+        self._tell_absences()
         rows = rows.take(np.isfinite(rows.cnr_dbhz) & (rows.cnr_dbhz > 0))
         if not len(rows):
             return
@@ -153,6 +164,17 @@ class CnrNormals:
         """Tell that the stream ends: judge the last minute."""
         for name, level in self.bands.items():
             self._judge_minute(name, level)
+
+    def _tell_absences(self) -> None:
+        """Take over how long bands were gone, of those that are followed."""
+        for index, absence in self._absence.found.items():
+            level = self.bands.get(BAND_NAMES[index])
+            if level is not None and absence.epochs > level.gone_epochs:
+                level.gone_epochs = absence.epochs
+                since = [at_ms for at_ms in (level.since_ms, absence.since_ms) if at_ms is not None]
+                level.since_ms, level.last_ms = min(since), absence.last_ms
+                if level.gone_epochs >= _MIN_EPOCHS:
+                    level.depth_db = max(level.depth_db, GONE_DB)
 
     def _count_strengths(self, rows: Rows) -> None:
         known = np.isfinite(rows.elevation_deg)
