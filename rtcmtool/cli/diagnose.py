@@ -62,6 +62,30 @@ def yes_or_no(text: str) -> bool:
     return text.lower() == "yes"
 
 
+LONGEST_KM = 1000  # far beyond any line that fixes
+
+
+def distance_km(text: str) -> float:
+    """Read a distance from base to rover.
+
+    Raises
+    ------
+    argparse.ArgumentTypeError
+        If it is none.
+
+    Examples
+    --------
+    >>> distance_km("2.5")
+    2.5
+    """
+    value = positive(text)
+    if value > LONGEST_KM:
+        raise argparse.ArgumentTypeError(
+            f"{text} km is no distance to a rover; {LONGEST_KM} km is the most. In km, not in m?"
+        )
+    return value
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of this command."""
     parser.add_argument("source", metavar="SOURCE", nargs="?", help=SOURCE_HELP)
@@ -87,7 +111,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     asking.add_argument(
         "--fixes-at-50m", type=yes_or_no, metavar="yes|no", help="does it fix 50 m from the base?"
     )
-    asking.add_argument("--distance", type=positive, metavar="KM", help="from base to rover")
+    asking.add_argument("--distance", type=distance_km, metavar="KM", help="from base to rover")
     group = add_live(parser)
     add_site(group)
     add_against(group)

@@ -9,7 +9,7 @@ The weights are judgement, the densities follow from them (Bayes' rule).
 """
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -23,6 +23,7 @@ from rtcmtool.diagnosis.guesses import (
     height_guesses,
     plan_guesses,
 )
+from rtcmtool.diagnosis.known_marks import KnownMark
 from rtcmtool.diagnosis.site_sheet import SiteSheet
 from rtcmtool.gnss.geodesy import degrees_from_ecef, distance_m, ecef_from_geodetic
 
@@ -39,9 +40,10 @@ _PLAN_SPAN, _HEIGHT_SPAN = math.log(2e7 / 1e-3), math.log(1e4 / 1e-3)
 # in plan (each axis) and height, m.
 _AVERAGES = ((0.7, 1.2, 2.5), (0.3, 3.0, 6.0))
 _AVERAGED_WEIGHT = 0.15
-# Datums in use and their epochs differ by decimetres to 2 m in plan, mostly little in height.
+# Datums in use and their epochs differ by decimetres to 2 m in plan, mostly little in height: as
+# plates move level, realisations of one datum agree in height to a centimetre.
 _DATUM_PLAN_M = (0.15, 2.5)
-_DATUM_HEIGHTS = ((0.7, 0.12), (0.3, 0.8))
+_DATUM_HEIGHTS = ((0.4, 0.01), (0.3, 0.12), (0.3, 0.8))
 _DATUM_WEIGHT = 0.1
 _DATUM_TEXT = "the coordinates may be of another datum or epoch: some decimetres to 2 m in plan"
 _AVERAGED_TEXT = (
@@ -124,7 +126,9 @@ def recognise(
         antenna_m = sent_antenna_m or None
     sent_height_m = degrees_from_ecef(arp_ecef_m)[2]
     high_m = sent_height_m - mark.ellipsoidal_height_m - (antenna_m or 0.0)
-    heights = height_guesses(sheet, antenna_m)
+    heights: dict[KnownMark | None, list[HeightGuess]] = {
+        other: height_guesses(sheet, antenna_m, other) for other in (None, *sheet.marks)
+    }
     pairs: dict[tuple[str, ...], _Pair] = {}
     for pair in [
         *_paired(_near_plans(arp_ecef_m, sheet, sent_height_m), heights, high_m, sheet,
@@ -194,7 +198,7 @@ def _near_plans(
 
 def _paired(
     plans: list[tuple[PlanGuess, float, float]],
-    heights: list[HeightGuess],
+    heights: Mapping[KnownMark | None, list[HeightGuess]],
     high_m: float,
     sheet: SiteSheet,
     sent_antenna_m: float | None,
@@ -210,7 +214,7 @@ def _paired(
         names: tuple[str, ...] = (plan.name, UNKNOWN)
         misfit = None if plan.name == UNKNOWN else plan_misfit_m
         yield _Pair(names, (plan.text,), plan_density * unknown, misfit, None)
-        for guess in heights:
+        for guess in heights[plan.mark]:
             density = _height_density(guess, above_m) * _field_factor(guess, sent_antenna_m)
             is_range = guess.low_m != guess.high_m
             # Where the plan is wrong nobody knows why, a height within a wide range says nothing.

@@ -1,7 +1,6 @@
 """What needs orbits: the geometry of the satellites, and the base's own code solution."""
 
 import math
-from statistics import median
 
 import numpy as np
 
@@ -12,6 +11,7 @@ from rtcmtool.diagnosis.finding import Finding, Rule, State, judged_below, unkno
 from rtcmtool.diagnosis.wording import number, seconds
 from rtcmtool.gnss.ephemerides import FIT_S
 from rtcmtool.monitor.base_fix import BaseFix, CodeSolution, offset_enu_m
+from rtcmtool.monitor.sky import AZIMUTH_STEP_DEG
 from rtcmtool.monitor.staleness import Ageing
 
 AVERAGED_S = 300.0  # an average that may say ok or watch
@@ -60,6 +60,24 @@ def _any_fits(fix: BaseFix, gps_s: float) -> bool:
     )
 
 
+def _hidden(fix: BaseFix) -> str:
+    """Say in which directions the sky seems hidden; empty where no direction stands out."""
+    step = AZIMUTH_STEP_DEG
+    hidden = fix.sky.obstructions
+    turns = {one.azimuth_deg[0] % 360 // step for one in hidden}
+    if len(turns) < 2:
+        return ""
+    count = 360 // step
+    # Each run of directions, round north too: from its first step to behind its last.
+    firsts = sorted(turn for turn in turns if (turn - 1) % count not in turns)
+    runs = []
+    for first in firsts or [0]:
+        length = next((n for n in range(count) if (first + n) % count not in turns), count)
+        runs.append(f"{first * step} to {(first + length) * step % 360 or 360}")
+    height = max(one.elevation_deg[1] for one in hidden)
+    return f"; hidden: azimuth {' and '.join(runs)}, up to {height} degrees high"
+
+
 def geometry(context: Context) -> Finding:
     """Judge the PDOP of the base's satellites above 10 degrees, with a clock for each system.
 
@@ -68,11 +86,12 @@ def geometry(context: Context) -> Finding:
     """
     rule = context.rule("geometry")
     fix = base_fix(context)
-    if not fix.pdops:
+    if not fix.geometries:
         return unknown(rule, why_unsolved(context, fix))
-    value = median(fix.pdops)
+    usual = fix.usual_dops
+    value = math.inf if usual is None else usual.pdop
     state, limit = judged_below(rule, value)
-    used, seen = fix.dops.satellites if fix.dops else 0, len(fix.observed)
+    used, seen = usual.satellites if usual else 0, len(fix.observed)
     is_open = math.isinf(value)
     if state is not State.OK and seen - len(fix.sky.unknown) < KNOWN_SHARE * seen:
         known = seen - len(fix.sky.unknown)
@@ -91,10 +110,11 @@ def geometry(context: Context) -> Finding:
         ]
         more = f" and {len(missing) - 4} more" if len(missing) > 4 else ""
         text += f"; not in the stream: {', '.join(places)}{more}"
+        text += _hidden(fix)
     values = {
-        "hdop": fix.dops.hdop if fix.dops else None,
-        "vdop": fix.dops.vdop if fix.dops else None,
-        "clocks": fix.dops.clocks if fix.dops else None,
+        "hdop": usual.hdop if usual else None,
+        "vdop": usual.vdop if usual else None,
+        "clocks": usual.clocks if usual else None,
         "satellites": used,
         "missing": missing,
         "obstructed": [

@@ -28,6 +28,8 @@ UNKNOWN = "unknown"
 SURVEY_FOOT = 1200 / 3937 / FOOT_M  # survey foot over international foot: 2 parts in a million
 GON_DEG = 0.9
 _SAME_MARK_M = 0.05
+_SAME_HEIGHT_M = 0.01  # of two marks: then nobody can tell whose was typed
+_OWN_HEIGHT_WEIGHT = 0.1
 # Heights that only a range tells, m. Phase centres of survey antennas lie 5-20 cm above the ARP
 # (trade practice); the geoid lies between -107 and +86 m of the ellipsoid (EGM, from memory).
 PHASE_CENTRE_M = (0.045, 0.205)
@@ -237,7 +239,9 @@ def _place(grid: Grid, east_m: float, north_m: float) -> tuple[float, float]:
         return math.nan, math.nan
 
 
-def height_guesses(sheet: SiteSheet, antenna_m: float | None) -> list[HeightGuess]:
+def height_guesses(
+    sheet: SiteSheet, antenna_m: float | None, other: KnownMark | None = None
+) -> list[HeightGuess]:
     """Give everything that makes a position too high or too low.
 
     Parameters
@@ -246,10 +250,19 @@ def height_guesses(sheet: SiteSheet, antenna_m: float | None) -> list[HeightGues
         With a mark.
     antenna_m : float or None
         Vertical antenna height, from the sheet or else as sent.
+    other : KnownMark, optional
+        The mark whose plan the base was given in the place of the sheet's: heights count from its.
     """
+    mark = sheet.position.mark
+    assert mark is not None
     guesses = _antenna_guesses(sheet, antenna_m)
-    guesses += _mark_height_guesses(sheet)
-    return guesses
+    if other is None:
+        return guesses + _mark_height_guesses(sheet, mark.ellipsoidal_height_m)
+    own_m = mark.ellipsoidal_height_m - other.ellipsoidal_height_m
+    if antenna_m is not None and abs(own_m) > _SAME_HEIGHT_M:
+        text = "the height is that of this mark"
+        guesses.append(_exact(RIGHT, text, own_m, _OWN_HEIGHT_WEIGHT, spread_m=0.003))
+    return guesses + _mark_height_guesses(sheet, other.ellipsoidal_height_m)
 
 
 def _exact(
@@ -311,11 +324,9 @@ def _antenna_guesses(sheet: SiteSheet, antenna_m: float | None) -> list[HeightGu
     return guesses
 
 
-def _mark_height_guesses(sheet: SiteSheet) -> list[HeightGuess]:
-    """Give what goes wrong with the height of the mark."""
-    position, mark = sheet.position, sheet.position.mark
-    assert mark is not None
-    typed_m, separation_m = mark.ellipsoidal_height_m, position.geoid_separation_m
+def _mark_height_guesses(sheet: SiteSheet, typed_m: float) -> list[HeightGuess]:
+    """Give what goes wrong with the height of a mark."""
+    separation_m = sheet.position.geoid_separation_m
     guesses = []
     if separation_m:
         levelled_m = typed_m - separation_m

@@ -124,11 +124,9 @@ class BaseFix:
     sky : SkyMap
     positions : deque of PointPosition
         Of the last ten minutes.
-    pdops : deque of float
-        PDOP of the observed satellites above the mask, of the last hour; infinite where they
-        determine no position.
-    dops : Dops or None
-        The latest.
+    geometries : deque of Dops or None
+        Of the observed satellites above the mask, of the last hour; None where they determine no
+        position.
     unsolved : deque of Epoch
         Epochs that wait for a date or for ephemerides.
     observed : set of str
@@ -146,8 +144,7 @@ class BaseFix:
         self.store = EphemerisStore(navigation)
         self.sky = SkyMap()
         self.positions: deque[tuple[PointPosition, bool]] = deque(maxlen=MOST_WAITING + 2)
-        self.pdops: deque[float] = deque(maxlen=MOST_WAITING)
-        self.dops: Dops | None = None
+        self.geometries: deque[Dops | None] = deque(maxlen=MOST_WAITING)
         self.unsolved: deque[Epoch] = deque(maxlen=MOST_WAITING)
         self.observed: set[str] = set()
         self._klobuchar = klobuchar
@@ -246,12 +243,19 @@ class BaseFix:
             for row, name in enumerate(visible.satellites)
             if name in epoch.pseudoranges and visible.elevation_deg[row] >= MASK_DEG
         ]
-        self.dops = dops(
-            np.radians(visible.azimuth_deg[rows]),
-            np.radians(visible.elevation_deg[rows]),
-            [visible.satellites[row][0] for row in rows],
+        self.geometries.append(
+            dops(
+                np.radians(visible.azimuth_deg[rows]),
+                np.radians(visible.elevation_deg[rows]),
+                [visible.satellites[row][0] for row in rows],
+            )
         )
-        self.pdops.append(math.inf if self.dops is None else self.dops.pdop)
+
+    @property
+    def usual_dops(self) -> Dops | None:
+        """The geometry with the median PDOP; None where a usual epoch determines no position."""
+        ranked = sorted(self.geometries, key=lambda one: math.inf if one is None else one.pdop)
+        return ranked[(len(ranked) - 1) // 2] if ranked else None
 
     @property
     def solution(self) -> CodeSolution | None:

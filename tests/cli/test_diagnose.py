@@ -138,7 +138,8 @@ def test_wrong_use_is_refused(run: Runner, healthy: Path) -> None:
     for arguments in (
         (), ("--at-rover", healthy), (healthy, "--check-shot", "0.1"),
         (healthy, "--check-shot", "a,b"), (healthy, "--all-rovers", "maybe"),
-        (healthy, "--distance", "-1"), ("--explain", "nothing"),
+        (healthy, "--distance", "-1"), (healthy, "--distance", "3e8"),
+        ("--explain", "nothing"),
     ):  # fmt: skip
         assert run("diagnose", *arguments).code == 2
 

@@ -240,6 +240,32 @@ def test_metres_off_is_an_average_and_half_a_metre_level_is_a_datum() -> None:
     assert not datum[0].is_exact
 
 
+@pytest.mark.parametrize("up_m", [-0.001, 0.006, -0.012, 0.03])
+def test_an_epoch_of_a_datum_that_keeps_the_height_is_named(up_m: float) -> None:
+    # ETRF2000 to ITRF2014 at epoch 2026.2 in the middle of Europe by pyproj: 0.60 m north, 0.84 m
+    # east, a millimetre in height.
+    at = LATITUDE + 0.598 * METRE_N, LONGITUDE + 0.845 * METRE_E
+    best = named(*at, HEIGHT_M + ANTENNA_M + up_m)[0]
+    assert best.names == ("datum",)
+    assert best.probability > 0.5
+
+
+def test_the_plan_of_a_neighbouring_mark_with_the_height_of_ours_is_no_slip_of_a_digit() -> None:
+    marks = "name,latitude_deg,longitude_deg,ellipsoidal_height_m\nM2,46.1240,8.9880,319.482\n"
+    best = named(46.1240, 8.9880, HEIGHT_M + ANTENNA_M, marks=marks)[0]
+    assert best.names == ("neighbouring_mark",)
+    assert best.texts == (
+        "the coordinates are those of the mark M2",
+        "the height is that of this mark",
+    )
+    own = named(46.1240, 8.9880, 319.482 + ANTENNA_M, marks=marks)[0]
+    assert own.texts == ("the coordinates are those of the mark M2",)
+    # A slip in the height of the other mark is one of its digits.
+    slipped = named(46.1240, 8.9880, 391.482 + ANTENNA_M, marks=marks)[0]
+    assert slipped.names == ("neighbouring_mark", "swapped_digits")
+    assert "391.482" in slipped.texts[1]
+
+
 def test_a_neighbouring_mark_without_the_antenna_height() -> None:
     marks = (
         "name,latitude_deg,longitude_deg,ellipsoidal_height_m\n"

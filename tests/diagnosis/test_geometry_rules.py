@@ -64,6 +64,35 @@ def test_satellites_that_should_be_there_are_named_with_their_direction():
     assert parts(finding)["obstructed"]
 
 
+def test_all_that_is_told_is_of_one_epoch():
+    # Three quarters of the time four satellites alone: their PDOP, their number, their DOPs.
+    names = above(12.0, "G")
+
+    def few(columns):
+        columns["keep"][:] = (columns["epoch"] < 30) | np.isin(columns["name"], names[:4])
+
+    finding = found("geometry", state_under_sky(base_under_sky(120, satellites=names, edit=few)))
+    told = parts(finding)
+    assert told["satellites"] == 4
+    assert " with 4 satellites above 10 degrees" in finding.text
+    assert np.hypot(told["hdop"], told["vdop"]) == pytest.approx(value(finding), rel=1e-9)
+
+
+def test_the_directions_in_which_the_sky_is_hidden_are_told_as_sectors():
+    state = state_under_sky(base_under_sky(60))
+    sky = state.quality.fix.sky
+    sky._expected[:] = 20
+    sky._seen[:] = 20
+    sky._seen[[11, 0, 1, 5], 1] = 0
+    assert found("geometry", state).text.endswith(
+        "; hidden: azimuth 150 to 180 and 330 to 60, up to 30 degrees high"
+    ) == bool(sky.missing)
+    sky.satellites[above()[0]].seen = 0
+    assert found("geometry", state).text.endswith(
+        "; hidden: azimuth 150 to 180 and 330 to 60, up to 30 degrees high"
+    )
+
+
 def test_a_system_that_is_switched_off_is_not_missing():
     state = state_under_sky(base_under_sky(60, satellites=above(12.0, "G")))
     assert parts(found("geometry", state))["missing"] == []

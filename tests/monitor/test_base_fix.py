@@ -145,9 +145,9 @@ def test_dops_of_the_static_antenna(
     fix.learn_date(gps_ms, gps_ms)
     ranges = {k: v for k, v in observed.pseudoranges(0).items() if k[0] in systems}
     assert fix.take(Epoch(gps_ms, ranges))
-    assert fix.dops is not None
-    assert fix.dops.satellites == satellites
-    assert (fix.dops.pdop, fix.dops.hdop, fix.dops.vdop) == pytest.approx(
+    assert fix.usual_dops is not None
+    assert fix.usual_dops.satellites == satellites
+    assert (fix.usual_dops.pdop, fix.usual_dops.hdop, fix.usual_dops.vdop) == pytest.approx(
         (pdop, hdop, vdop), abs=0.005
     )
 

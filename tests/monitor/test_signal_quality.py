@@ -34,7 +34,7 @@ def test_ephemerides_of_the_stream_give_place_and_sky():
     solution = fix.solution
     assert solution is not None
     assert np.abs(offset_enu_m(ARP_M, solution)).max() < 0.5
-    assert fix.dops is not None
+    assert fix.usual_dops is not None
     assert np.isfinite(fix.sky.elevation_deg[place_of(above()[0])])
     # epochs before the records were solved when these came
     assert solution.average.first_gps_ms == START_MS
