@@ -83,7 +83,11 @@ def position_sent(context: Context) -> Finding:
     # What comes before the first epoch has no time of its own where epochs are the clock.
     first = clock.first_ms if main.untimed or main.first_ms is None else main.first_ms
     last = clock.first_ms if main.last_ms is None else main.last_ms
-    longest = max(first - clock.first_ms, main.longest_ms, clock.now_ms - last) / 1000
+    # A station that was not heard any more, or not yet, is not missed by its position.
+    station = main_station(context)
+    from_ms = clock.first_ms if station is None else max(clock.first_ms, station.first_ms)
+    until_ms = clock.now_ms if station is None else min(clock.now_ms, station.last_ms)
+    longest = max(first - from_ms, main.longest_ms, until_ms - last) / 1000
     state, limit_ = judged_below(rule, longest)
     every = main.interval_s
     text = f"{name} every {seconds(every)}" if every else f"{name} once in {seconds(clock.seconds)}"

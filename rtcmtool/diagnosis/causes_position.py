@@ -194,6 +194,8 @@ def antenna_height(evidence: Evidence, case: Case) -> None:
     elif shot is not None and not shot.height_fails and (case.proofs or case.signs):
         case.doubt(shot.text)
     if case.proofs or case.signs:
+        if _alternates(evidence):
+            case.doubt("two positions come under one number: it may be another base's")
         return
     if height is not None and height.state is State.OK and taped:
         case.absent(f"antenna height: {height.text}")

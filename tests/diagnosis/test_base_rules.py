@@ -1,5 +1,7 @@
 """What the base says of itself: each limit on and beside it, through streams."""
 
+from dataclasses import replace
+
 import pytest
 
 from rtcmtool.diagnosis.finding import State
@@ -8,6 +10,7 @@ from tests.diagnosis.judging import APART, BAD, OK, UNKNOWN, WATCH, found, is_co
 from tests.monitor.test_base_station import moved
 from tests.strategies import STATION_POSITION
 from tests.streams import (
+    START_MS,
     STATION,
     Sent,
     antenna,
@@ -272,3 +275,11 @@ def test_the_position_is_that_of_the_base_that_is_judged() -> None:
     high_m = ecef_from_degrees(12.0, -34.0, 20_000.0).tolist()
     ours, other = every(position(), 60, 10), every(position(high_m, station=12), 60, 10, 1)
     assert found("position_on_earth", sending(ours, other)).state is OK
+
+
+@pytest.mark.parametrize("length", [140, 40])
+def test_a_station_that_is_heard_no_more_is_not_missed_by_its_position(length: int) -> None:
+    # The base changes its number: the old one sends nothing at all from then on.
+    after = base_stream(length, station=12, start_ms=START_MS + 150_000, extras=[])
+    later = [replace(sent, epoch=sent.epoch + 150) for sent in after]
+    assert found("position_sent", [*base_stream(150), *later]).state is OK

@@ -1,4 +1,4 @@
-"""Signals that left, and satellites that were lost on the way, as evidence."""
+"""Signals that left, satellites lost on the way, and another base's words, as evidence."""
 
 import pytest
 
@@ -53,3 +53,14 @@ def test_a_base_with_few_satellites_is_still_proven_behind_a_radio_that_loses() 
     faults = make_fault("few-satellites"), make_fault("weak-radio", severity=1e-4)
     found = cause("few_satellites", *faults, shown=Shown())
     assert found.confidence in {Confidence.LIKELY, Confidence.PROVEN}
+
+
+def test_a_height_that_may_be_another_bases_is_not_proven() -> None:
+    found = cause("antenna_height", make_fault("same-number", 60.0), shown=Shown(sheet=True))
+    assert found.confidence is Confidence.LIKELY
+    assert found.against == ("two positions come under one number: it may be another base's",)
+
+
+def test_a_base_that_changed_its_number_has_sent_its_position() -> None:
+    found = cause("no_position", make_fault("number-changes", 100.0), shown=Shown())
+    assert found.confidence is Confidence.RULED_OUT
