@@ -56,7 +56,7 @@ class Arrivals:
             (self.past_end, "{} arrival records point past the end of the bytes: ignored"),
             (self.backwards, "{} arrival records go backwards: ignored"),
             (self.without_time, "{} arrival records have no time: ignored"),
-            (self.clock_steps_back, "the computer's clock stepped back {} times"),
+            (self.clock_steps_back, "steps back of the computer's clock: {}"),
         )
         return [text.format(count) for count, text in counted if count]
 

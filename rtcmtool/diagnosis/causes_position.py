@@ -275,7 +275,8 @@ def two_bases(evidence: Evidence, case: Case) -> None:
     if log is not None and len(log.stations) > 1:
         numbers = names(sorted(log.stations))
         text = f"the rover's corrections change between stations {numbers}"
-        case.sign("rover", f"{text}, {log.station_changes} times")
+        times = "once" if log.station_changes == 1 else f"{log.station_changes} times"
+        case.sign("rover", f"{text}, {times}")
     if case.proofs or case.signs:
         return
     if evidence.state("one_base") is State.OK:

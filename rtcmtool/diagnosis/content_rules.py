@@ -88,7 +88,7 @@ def two_bands(context: Context) -> Finding:
     if value is None or not heard_observations(context) & USABLE_NUMBERS:
         return unknown(rule, "no usable observations")
     state, limit = judged_above(rule, value)
-    text = f"{value:.0f} satellites with two bands"
+    text = f"{value:.0f} {'satellite' if value == 1 else 'satellites'} with two bands"
     values = {"bands": _bands(context)}
     action = (
         "switch on the second band at the base (L2 or L5), for each system that the rover uses."

@@ -39,10 +39,11 @@ def height(value_m: float) -> str:
 
     Examples
     --------
-    >>> height(1.652)
-    '1.652 m (5.42 ft)'
+    >>> height(1.652), height(-0.0001)
+    ('1.652 m (5.42 ft)', '0.000 m (0.00 ft)')
     """
-    return f"{value_m:.3f} m ({value_m / FOOT_M:.2f} ft)"
+    whole_m = value_m if abs(value_m) >= 0.0005 else 0.0
+    return f"{whole_m:.3f} m ({whole_m / FOOT_M:.2f} ft)"
 
 
 def east_north_up(east_m: float, north_m: float, up_m: float) -> str:

@@ -16,6 +16,12 @@ class Slip(NamedTuple):
     text: str
 
 
+def _said(what: str, typed: str, written: str) -> str:
+    """Say what was typed for what, without zeros that nobody wrote."""
+    plain = [text.rstrip("0").rstrip(".") if "." in text else text for text in (typed, written)]
+    return f"{what} {plain[0]} for {plain[1]}"
+
+
 def swapped_digits(written: str, what: str) -> Iterator[Slip]:
     """Exchange each digit with the next one, point and sign staying where they are.
 
@@ -37,7 +43,7 @@ def swapped_digits(written: str, what: str) -> Iterator[Slip]:
             digits = list(written)
             digits[first], digits[second] = digits[second], digits[first]
             typed = "".join(digits)
-            yield Slip(float(typed), f"{what} {typed} for {written}")
+            yield Slip(float(typed), _said(what, typed, written))
 
 
 def wrong_digits(written: str, what: str) -> Iterator[Slip]:
@@ -52,7 +58,7 @@ def wrong_digits(written: str, what: str) -> Iterator[Slip]:
         if letter.isdigit():
             for other in "0123456789".replace(letter, ""):
                 typed = written[:place] + other + written[place + 1 :]
-                yield Slip(float(typed), f"{what} {typed} for {written}")
+                yield Slip(float(typed), _said(what, typed, written))
 
 
 class Sexagesimal(NamedTuple):

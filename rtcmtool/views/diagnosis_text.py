@@ -14,6 +14,7 @@ from rtcmtool.diagnosis.problem import ProblemKind
 from rtcmtool.diagnosis.rule_table import RULES
 from rtcmtool.diagnosis.verdict import RULE_FUNCTIONS
 from rtcmtool.diagnosis.wording import number, seconds, share
+from rtcmtool.gnss.success_rate import POOR_CHANCE
 from rtcmtool.monitor.rover_statistics import FixLosses
 from rtcmtool.monitor.staleness import Ageing
 
@@ -324,7 +325,8 @@ def _ahead(page: _Page, chance: ChanceAhead | None) -> None:
         wait = ""
         if chance.seconds is not None and chance.seconds > 1:
             wait = f", in about {seconds(chance.seconds)}"
-        page.labelled("Ahead", f"a rover {chance.words}{wait} ({chance.text})")
+        words = chance.words if chance.words == POOR_CHANCE else f"a rover {chance.words}"
+        page.labelled("Ahead", f"{words}{wait} ({chance.text})")
     if chance.ageing is not None:
         page.labelled("Stale", _stale(chance.ageing))
 
