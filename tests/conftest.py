@@ -1,11 +1,15 @@
 """Shared fixtures: the open recordings, golden files, the colour-free environment, profiles."""
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from functools import lru_cache
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+from rtcmtool.simulation import world
+from rtcmtool.simulation.constellation import make_constellation
 
 settings.register_profile(
     "default", deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow]
@@ -35,6 +39,15 @@ def plain_environment(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in list(os.environ):
         if name.startswith("RTCMTOOL_"):
             monkeypatch.delenv(name, raising=False)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def each_sky_made_once() -> Iterator[None]:
+    """Make no sky of the simulation twice: it follows from its arguments, and never changes."""
+    with pytest.MonkeyPatch.context() as patch:
+        made_once = lru_cache(maxsize=50)(make_constellation)
+        patch.setattr(world, "make_constellation", made_once)
+        yield
 
 
 @pytest.fixture(scope="session")

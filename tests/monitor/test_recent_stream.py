@@ -9,8 +9,9 @@ from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.finding import Finding
 from rtcmtool.diagnosis.live_verdict import ABOUT_NOW
 from rtcmtool.diagnosis.verdict import RULE_FUNCTIONS
+from rtcmtool.monitor import recent_stream
 from rtcmtool.monitor.epochs import EpochTracker
-from rtcmtool.monitor.recent_stream import MOST_BYTES, MOST_PARTS, SPAN_S, RecentStream
+from rtcmtool.monitor.recent_stream import SPAN_S, RecentStream
 from rtcmtool.monitor.stream_state import StreamState
 from rtcmtool.monitor.traffic import Traffic
 from rtcmtool.wire.stream import Chunk, StreamDecoder
@@ -131,22 +132,28 @@ def test_noise_alone_is_seen_though_no_frame_ever_comes() -> None:
     assert kept.recent.state(kept.now, kept.state).traffic.foreign_bytes > 5000
 
 
-def test_a_burst_does_not_fill_the_memory() -> None:
-    data = data_of(base_stream(600, **SMALL))  # type: ignore[arg-type]
-    kept = Kept((UTC_NS, data[:50_000]) for _ in range(60))
-    assert kept.recent.size_bytes <= MOST_BYTES
+def test_a_burst_does_not_fill_the_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    most_bytes = recent_stream.MOST_BYTES // 8
+    monkeypatch.setattr(recent_stream, "MOST_BYTES", most_bytes)
+    data = data_of(base_stream(200, **SMALL))[:20_000]  # type: ignore[arg-type]
+    pieces = 2 * most_bytes // len(data)
+    kept = Kept((UTC_NS, data) for _ in range(pieces))
+    assert most_bytes / 2 < kept.recent.size_bytes <= most_bytes
 
 
-@pytest.mark.slow
-def test_a_storm_of_small_pieces_does_not_fill_the_memory() -> None:
+def test_a_storm_of_small_pieces_does_not_fill_the_memory(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    most_parts = recent_stream.MOST_PARTS // 8
+    monkeypatch.setattr(recent_stream, "MOST_PARTS", most_parts)
     frame = data_of(base_stream(1, numbers=(1074,), satellites={"GPS": 1}, extras=()))
     recent, decoder, traffic = RecentStream(), StreamDecoder(), Traffic()
-    for turn in range(MOST_PARTS + 3000):
+    for turn in range(most_parts + 500):
         batch = decoder.feed_now(frame, UTC_NS + turn * S // 1000)
         traffic.update(batch)
         recent.add(batch, traffic, UTC_NS + turn * S // 1000)
-    assert len(recent._parts) <= MOST_PARTS + 1
-    assert recent.state(UTC_NS + 7 * S, StreamState()).traffic.frames == MOST_PARTS + 2999
+    assert most_parts / 2 < len(recent._parts) <= most_parts + 1
+    assert recent.state(UTC_NS + 7 * S, StreamState()).traffic.frames == most_parts + 499
 
 
 def test_a_slow_stream_is_kept_for_longer() -> None:

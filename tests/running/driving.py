@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 
 from rtcmtool.captures import CaptureWriter, Description, Event
@@ -21,10 +22,11 @@ MONOTONIC_S = 5000.0
 Timed = tuple[float, bytes]  # seconds from T0, and what comes then
 
 
-def stream_of(epochs: int) -> list[Sent]:
+@cache
+def stream_of(epochs: int) -> tuple[Sent, ...]:
     """Give a base of two systems that sends its position every 5 s and a bias every second."""
     extras = (every(position(), epochs, 5), every(bias(), epochs, 1))
-    return base_stream(epochs, numbers=(1074, 1094), extras=extras)
+    return tuple(base_stream(epochs, numbers=(1074, 1094), extras=extras))
 
 
 def timed(stream: Iterable[Sent], late_s: Callable[[int], float] = lambda _: LATE_S) -> list[Timed]:
@@ -35,6 +37,16 @@ def timed(stream: Iterable[Sent], late_s: Callable[[int], float] = lambda _: LAT
         last = sent.epoch
         found.append((sent.epoch + late_s(sent.epoch) + 0.01 * place, sent.data))
     return found
+
+
+def by_epoch(
+    stream: Iterable[Sent], late_s: Callable[[int], float] = lambda _: LATE_S
+) -> list[Timed]:
+    """Let the messages of each epoch arrive at once, some time after it."""
+    found: dict[int, bytes] = {}
+    for sent in stream:
+        found[sent.epoch] = found.get(sent.epoch, b"") + sent.data
+    return [(epoch + late_s(epoch), data) for epoch, data in found.items()]
 
 
 def damaged_between(stream: Sequence[Sent], first: int, behind: int) -> list[Sent]:

@@ -1,5 +1,6 @@
 """Sources that play a script by a clock in the test's hand."""
 
+import threading
 import time
 from collections.abc import Iterator, Sequence
 
@@ -16,21 +17,41 @@ Step = tuple[float, bytes | SourceState | Exception]
 
 
 class HandClock:
-    """Monotonic seconds that only scripts move; several scripts go hand in hand."""
+    """Monotonic seconds that only scripts move.
+
+    Of several scripts always that one goes on whose next moment comes first, so that the order of
+    what they give is the same in each run.
+    """
 
     def __init__(self) -> None:
-        self.times: dict[Script, float] = {}
+        self._now_s = 0.0
+        self._next_s: dict[Script, float] = {}
+        self._changed = threading.Condition()
 
     def __call__(self) -> float:
-        return max(self.times.values(), default=0.0)
+        return self._now_s
+
+    def join(self, script: "Script") -> None:
+        """Let a script take part from the beginning."""
+        self._next_s[script] = 0.0
+
+    def leave(self, script: "Script") -> None:
+        """Let the others go on without a script."""
+        with self._changed:
+            del self._next_s[script]
+            self._changed.notify_all()
 
     def move(self, script: "Script", now_s: float) -> None:
-        """Go on to a time; the others must have come near it."""
-        self.times[script] = now_s
-        due_s = time.monotonic() + SAFETY_S
-        while any(t < now_s - TICK_S for s, t in self.times.items() if not s.is_over):
-            time.sleep(0)
-            assert time.monotonic() < due_s, "a script waits for another one that does not go on"
+        """Go on to a time, once it is this script's turn."""
+        with self._changed:
+            self._next_s[script] = now_s
+            self._changed.notify_all()
+            # The first of those with the same moment: a mapping keeps its order.
+            is_turn = self._changed.wait_for(
+                lambda: min(self._next_s, key=self._next_s.__getitem__) is script, SAFETY_S
+            )
+            assert is_turn, "a script waits for another one that does not go on"
+            self._now_s = max(self._now_s, now_s)
 
 
 class Script(Source):
@@ -49,15 +70,14 @@ class Script(Source):
     ) -> None:
         super().__init__(text)
         self.steps, self.clock, self.end_s = steps, clock, end_s
-        self.is_over = False
         self._is_stopped = False
-        clock.times[self] = 0.0
+        clock.join(self)
 
     def arrivals(self) -> Iterator[Arrival]:
         try:
             yield from self._play()
         finally:
-            self.is_over = True
+            self.clock.leave(self)
 
     def _play(self) -> Iterator[Arrival]:
         now_s = 0.0
@@ -89,7 +109,7 @@ class Script(Source):
         self.clock.move(self, now_s)
         feed = getattr(self.on_status, "__self__", None)
         while isinstance(feed, Feed) and feed.queue.qsize() and not self._is_stopped:
-            time.sleep(0)
+            time.sleep(0.00002)  # the loop takes it meanwhile
 
     def _tell(self, now_s: float, state: SourceState) -> None:
         if self.on_status is not None:

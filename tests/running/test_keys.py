@@ -1,7 +1,9 @@
 """Keys from a real pseudo-terminal, and that the terminal is given back as it was."""
 
+import fcntl
 import os
 import signal
+import struct
 import sys
 import time
 from collections.abc import Iterator
@@ -37,6 +39,19 @@ class Terminal:
     @property
     def echoes(self) -> bool:
         return bool(self.mode[3] & termios.ECHO)
+
+    def type(self, data: bytes) -> None:
+        """Type, and wait until all of it can be read."""
+        os.write(self.end, data)
+        due_s = time.monotonic() + SAFETY_S
+        while self._waiting_bytes < len(data) and time.monotonic() < due_s:
+            time.sleep(0.001)
+        assert self._waiting_bytes == len(data)
+
+    @property
+    def _waiting_bytes(self) -> int:
+        answer = fcntl.ioctl(self.descriptor, termios.FIONREAD, bytes(4))
+        return int(struct.unpack("i", answer)[0])
 
     def press(self, keys: Keys, data: bytes, count: int = 1) -> list[str]:
         """Type, and wait until so many keys have come."""
@@ -83,16 +98,14 @@ def test_enter_backspace_and_escape_have_names(terminal: Terminal, keys: Keys) -
 
 
 def test_arrows_and_other_long_keys_do_nothing(terminal: Terminal, keys: Keys) -> None:
-    os.write(terminal.end, b"\x1b[A")
-    time.sleep(0.02)
+    terminal.type(b"\x1b[A")
     assert keys.pressed() == []
     assert terminal.press(keys, b"z") == ["z"]
 
 
 def test_a_letter_of_two_bytes_may_come_in_two_pieces(terminal: Terminal, keys: Keys) -> None:
     first, second = "ö".encode()[:1], "ö".encode()[1:]
-    os.write(terminal.end, first)
-    time.sleep(0.02)
+    terminal.type(first)
     assert keys.pressed() == []
     assert terminal.press(keys, second + b"x", 2) == ["ö", "x"]
 

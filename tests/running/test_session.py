@@ -110,7 +110,7 @@ def test_without_a_recording_a_failing_view_shows_at_once() -> None:
 def test_a_slow_loop_gets_all_bytes_but_no_heap_of_ticks() -> None:
     feed = Feed(ListSource([b"", b"x"] * 500))
     feed.start()
-    feed.join()
+    feed._thread.join(SAFETY_S)  # nobody takes anything before all is there
     items = list(feed.items())
     data = [i.data for i in items if isinstance(i, Bytes)]
     assert b"".join(data) == b"x" * 500

@@ -18,11 +18,11 @@ from rtcmtool.sources import SourceState
 from tests.running.driving import (
     MONOTONIC_S,
     T0_NS,
+    by_epoch,
     drive,
     item,
     status,
     stream_of,
-    timed,
     with_ticks,
 )
 
@@ -109,7 +109,7 @@ def show(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., Shown
     return make
 
 
-STREAM = timed(stream_of(60))
+STREAM = by_epoch(stream_of(60))
 
 
 @pytest.mark.slow

@@ -31,6 +31,7 @@ from rtcmtool.simulation.scenario import Rover, Scenario
 from rtcmtool.wire.stream import decode_stream
 from tests.simulation.heard import SMALL
 
+SAFETY_S = 120.0
 SHORT = replace(SMALL, duration_s=4.0)
 
 
@@ -172,25 +173,25 @@ def test_a_client_gets_the_stream_and_one_who_leaves_is_dropped() -> None:
     received = bytearray()
 
     def client() -> None:
-        with socket.create_connection(("127.0.0.1", target.port), timeout=5) as connection:
+        with socket.create_connection(("127.0.0.1", target.port), SAFETY_S) as connection:
             while data := connection.recv(4096):
                 received.extend(data)
 
     def hurried() -> None:
-        socket.create_connection(("127.0.0.1", target.port), timeout=5).close()
+        socket.create_connection(("127.0.0.1", target.port), SAFETY_S).close()
 
     threads = [threading.Thread(target=client), threading.Thread(target=hurried)]
     for thread in threads:
         thread.start()
     threads[1].join()
     assert target._listener is not None
-    target._listener.settimeout(5)
+    target._listener.settimeout(SAFETY_S)
     while len(target._clients) < 2:
         target._accept()
     target._listener.setblocking(False)
     play(SHORT, HandMovedClock().clock(), speed=MAX_SPEED, target=target)
     target.close()
-    threads[0].join(5)
+    threads[0].join(SAFETY_S)
     assert bytes(received) == stream_of(SHORT)
     assert any(line.startswith("listening on 127.0.0.1:") for line in lines)
 
@@ -211,12 +212,12 @@ def test_a_pseudo_terminal_is_read_like_a_serial_port() -> None:
     target = PseudoTerminal()
     target.open(lines.append)
     received = bytearray()
-    with serial.Serial(target.name, 115_200, timeout=0) as port:
+    with serial.Serial(target.name, 115_200, timeout=SAFETY_S) as port:
 
         class Between(Memory):
             def write(self, data: bytes) -> None:
                 target.write(data)
-                received.extend(port.read(65_536))
+                received.extend(port.read(len(data)))  # the system hands it on later
 
         play(SHORT, HandMovedClock().clock(), speed=MAX_SPEED, target=Between())
     target.close()
@@ -240,6 +241,7 @@ def test_a_serial_port_takes_the_bytes() -> None:
     port = SerialPort(pair.name, 38_400)
     port.open(lambda _: None)
     port.write(b"\xd3\x00\x00")
+    os.set_blocking(pair._ours, True)  # the system hands it on later
     assert os.read(pair._ours, 10) == b"\xd3\x00\x00"
     port.close()
     pair.close()

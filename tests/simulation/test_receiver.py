@@ -368,7 +368,7 @@ def test_signals_are_those_the_receiver_is_set_to():
 def test_an_epoch_of_four_systems_costs_well_under_a_millisecond_and_a_half():
     """Measured 0.1 ms on an idle machine, stretches of tracking included."""
     subject = receiver(seed=99)
-    began = time.monotonic()
+    began = time.thread_time()  # not what others on the machine take
     for block in range(30):
         observe(subject, sky(), seconds(60, first=60 * block))
-    assert (time.monotonic() - began) / 1800 < 0.0015
+    assert (time.thread_time() - began) / 1800 < 0.0015

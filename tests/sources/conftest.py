@@ -8,10 +8,12 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from rtcmtool.sources import base
+from rtcmtool.sources import base, connecting, ntrip_request, serial_port
 from rtcmtool.sources.base import Arrival, Clocks, LiveSource, Status
 
 SAFETY_S = 120.0  # a test that waits longer for a socket has failed
+SLOW_TICK_S = 120.0  # what ends much sooner has not waited for a tick
+LESS_THAN_A_TICK_S = SLOW_TICK_S / 2
 
 
 class HandClock:
@@ -44,13 +46,22 @@ def hand_clock() -> HandClock:
 @pytest.fixture
 def quick_ticks(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let silence pass quickly, where a test waits for ticks."""
-    monkeypatch.setattr(base, "TICK_S", 0.005)
+    for module in (base, connecting, ntrip_request, serial_port):
+        monkeypatch.setattr(module, "TICK_S", 0.005)
 
 
 @pytest.fixture
 def slow_ticks(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let nothing but a stop end a wait."""
-    monkeypatch.setattr(base, "TICK_S", 5.0)
+    monkeypatch.setattr(base, "TICK_S", SLOW_TICK_S)
+
+
+@pytest.fixture
+def refusing_port() -> Iterator[int]:
+    """Give a port at which nobody listens, and nobody can meanwhile: it is bound."""
+    with socket.socket() as held:
+        held.bind(("127.0.0.1", 0))
+        yield held.getsockname()[1]
 
 
 class Server:
@@ -93,9 +104,11 @@ class Server:
                 return
 
     def close(self) -> None:
+        if self.is_closing:  # the port may be somebody else's now
+            return
         self.is_closing = True
         with contextlib.suppress(OSError):
-            socket.create_connection(("127.0.0.1", self.port), timeout=1).close()
+            socket.create_connection(("127.0.0.1", self.port), timeout=SAFETY_S).close()
         self._accepting.join(SAFETY_S)
         self._listener.close()
         for connection in self._open:
@@ -145,7 +158,7 @@ class Reader:
         self.source = source
         self.statuses: list[Status] = []
         self.arrivals: list[Arrival] = []
-        self.ticks = self.size_bytes = 0
+        self.ticks = self.open_ticks = self.size_bytes = 0
         source.on_status = self.statuses.append
 
     @property
@@ -155,6 +168,12 @@ class Reader:
     @property
     def states(self) -> list[str]:
         return [status.state.value for status in self.statuses]
+
+    @property
+    def is_open(self) -> bool:
+        """Whether the source is open now: a test moves its clock only then."""
+        told = [state for state in self.states if state in {"opened", "lost", "stopped"}]
+        return told[-1:] == ["opened"]
 
     @property
     def texts(self) -> str:
@@ -168,6 +187,7 @@ class Reader:
                 self.size_bytes += len(arrival.data)
             else:
                 self.ticks += 1
+                self.open_ticks += self.is_open
             if is_enough(self):
                 self.source.stop()
             assert time.monotonic() < due_s, f"got only {len(self.data)} bytes; {self.texts}"

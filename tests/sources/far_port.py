@@ -4,10 +4,12 @@ import random
 import socket
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 import serial
 from serial import rfc2217
+
+SAFETY_S = 120.0
 
 
 class FarPort:
@@ -21,7 +23,7 @@ class FarPort:
         What the listener sent to the base: nothing, if it only listens.
     """
 
-    def __init__(self, rate: int, pieces: list[bytes], every_s: float = 0.01) -> None:
+    def __init__(self, rate: int, pieces: Iterable[bytes], every_s: float = 0.01) -> None:
         self.rate, self.pieces, self.every_s = rate, pieces, every_s
         self.rates: list[int] = []
         self.written: list[bytes] = []
@@ -47,7 +49,7 @@ class FarPort:
         thread = threading.Thread(target=listen)
         thread.start()
         noise = random.Random(7)
-        opened.wait(10.0)
+        opened.wait(SAFETY_S)
         try:
             for piece in self.pieces:
                 if gone.wait(self.every_s):
@@ -58,7 +60,7 @@ class FarPort:
             time.sleep(0.05)
             connection.shutdown(socket.SHUT_RDWR)
         finally:
-            thread.join(10.0)
+            thread.join(SAFETY_S)
 
 
 class _Writer:

@@ -1,5 +1,6 @@
 import os
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -8,7 +9,7 @@ from rtcmtool.captures import CaptureWriter, Description, Split
 from rtcmtool.errors import SourceError
 from rtcmtool.sources.base import RefusedError
 from rtcmtool.sources.files import FileSource, PipeSource
-from tests.sources.conftest import Reader, has
+from tests.sources.conftest import LESS_THAN_A_TICK_S, Reader, has
 
 NOW = 1_772_600_767_000_000_000
 
@@ -42,7 +43,9 @@ def test_a_silent_pipe_can_be_stopped(pipe, slow_ticks) -> None:
     source = PipeSource("-", descriptor=reading)
     timer = threading.Timer(0.02, source.stop)
     timer.start()
+    began_s = time.monotonic()
     assert Reader(source).read().data == b""
+    assert time.monotonic() - began_s < LESS_THAN_A_TICK_S
     timer.join()
     writing.close()
 

@@ -3,9 +3,11 @@ import fcntl
 import os
 import random
 import signal
+import struct
 import subprocess
 import sys
 import termios
+import time
 import tty
 from pathlib import Path
 
@@ -17,7 +19,7 @@ from rtcmtool.errors import SourceError, UsageError
 from rtcmtool.sources import ports
 from rtcmtool.sources.base import RefusedError
 from rtcmtool.sources.serial_port import SerialSource
-from tests.sources.conftest import Reader, has
+from tests.sources.conftest import LESS_THAN_A_TICK_S, SAFETY_S, Reader, has
 
 FRAME = bytes.fromhex("D300133ED7D30202980EDEEF34B4BD62AC0941986F33360B98")  # 1005, RTCM 10403
 
@@ -32,6 +34,18 @@ class Line:
 
     def write(self, data: bytes) -> None:
         os.write(self.end, data)
+
+    def settle(self, count: int) -> None:
+        """Wait until so many bytes can be read at the device: the system hands them on later."""
+        due_s = time.monotonic() + SAFETY_S
+        while self.waiting_bytes() < count:
+            assert time.monotonic() < due_s, f"{self.waiting_bytes()} of {count} bytes came"
+            time.sleep(0.0001)
+
+    def waiting_bytes(self) -> int:
+        """Give how many bytes can be read at the device."""
+        answer = fcntl.ioctl(self._device_end, termios.FIONREAD, bytes(4))
+        return int(struct.unpack("i", answer)[0])
 
     def rate(self) -> int:
         """Give the rate that the device is set to, as a code of the system."""
@@ -235,7 +249,9 @@ def test_an_impossible_url_is_wrong_use() -> None:
 def test_a_stop_while_the_port_is_silent_works(line: Line, on_open, slow_ticks) -> None:
     source = SerialSource(line.device, baud=9600)
     reader = on_open(Reader(source), source.stop)
+    began_s = time.monotonic()
     assert reader.read().states == ["opened", "stopped"]
+    assert time.monotonic() - began_s < LESS_THAN_A_TICK_S
 
 
 def test_a_pyserial_address_that_does_not_answer_is_tried_again(hand_clock) -> None:
@@ -252,11 +268,12 @@ class Sender:
         self.code = getattr(termios, f"B{rate}")
         self.noise = random.Random(5)
 
-    def send(self, is_at_rate: bytes, garbage_bytes: int = 250) -> None:
-        if self.line.rate() == self.code:
-            self.line.write(is_at_rate)
-        else:
-            self.line.write(self.noise.randbytes(garbage_bytes))
+    def send(self, is_at_rate: bytes, garbage_bytes: int = 250) -> int:
+        """Send one of both, and give how many bytes it was."""
+        is_heard = self.line.rate() == self.code
+        data = is_at_rate if is_heard else self.noise.randbytes(garbage_bytes)
+        self.line.write(data)
+        return len(data)
 
 
 def hunt(line: Line, hand_clock, rate: int, good: bytes, enough) -> Reader:
@@ -266,7 +283,8 @@ def hunt(line: Line, hand_clock, rate: int, good: bytes, enough) -> Reader:
     def each(reader: Reader) -> bool:
         hand_clock.now_s += 1.0
         if not enough(reader):
-            sender.send(good)
+            # All of it is there before the source reads on, or changes its rate.
+            line.settle(line.waiting_bytes() + sender.send(good))
             return False
         return True
 
