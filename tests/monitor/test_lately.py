@@ -34,13 +34,14 @@ def slipping(*minutes: range):
     return edit
 
 
-def stream(minutes: int, edit=None) -> list[Sent]:
+def stream(minutes: int, edit=None, numbers: tuple[int, ...] = (1077,)) -> list[Sent]:
     return base_stream(
         minutes * MINUTE,
-        numbers=(1077, 1097),
+        numbers=numbers,
         satellites={"GPS": 6, "GAL": 5},
         edit=edit,
         interval_ms=1000 * STEP_S,
+        extras=[],
     )
 
 
@@ -114,7 +115,7 @@ def test_a_system_that_came_back_is_history_and_one_that_is_gone_is_not(
     def is_lost(sent: Sent) -> bool:
         return sent.number == 1097 and 10 * MINUTE <= sent.epoch < until * MINUTE
 
-    live = follower(without(stream(130), is_lost)).run(125 * 60.0, STEP_S)
+    live = follower(without(stream(130, numbers=(1077, 1097)), is_lost)).run(125 * 60.0, STEP_S)
     assert of_session(live, "systems_steady").state is State.BAD
     assert lately(live, "systems_steady").state is state
 
