@@ -16,6 +16,7 @@ import numpy as np
 
 from rtcmtool.captures import arrivals as arrival_records
 from rtcmtool.captures.arrivals import Arrivals, Integers
+from rtcmtool.captures.clock_steps import without_steps
 from rtcmtool.captures.companions import (
     Description,
     Event,
@@ -81,6 +82,22 @@ class Capture:
     def has_arrivals(self) -> bool:
         """Whether arrival times are known."""
         return len(self.arrivals) > 0
+
+    @property
+    def silent_at_end_s(self) -> float:
+        """How long nothing came before the recording ended, s; 0 where that is not told.
+
+        By the outages that the recorder kept: a time of not listening is none of them.
+        """
+        if not self.has_arrivals:
+            return 0.0
+        last_ns = int(self.arrivals.utc_ns[-1])
+        rows = (row for row in self.outages if row.kind == "silence" and row.end_utc_ns > last_ns)
+        return sum(row.duration_s for row in rows)
+
+    def without_clock_steps(self) -> "Capture":
+        """Give the capture with all arrival times on the clock as it ran at the beginning."""
+        return replace(self, arrivals=without_steps(self.arrivals, self.events))
 
     def byte_range(self, since: int | None = None, until: int | None = None) -> tuple[int, int]:
         """Give the bytes that arrived in a time range.

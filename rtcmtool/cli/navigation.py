@@ -57,8 +57,17 @@ def navigation_of(options: argparse.Namespace) -> "NavigationData | None":
     return data
 
 
-def state_maker(options: argparse.Namespace) -> "Callable[..., StreamState]":
+def state_maker(
+    options: argparse.Namespace, kind: "type[StreamState] | None" = None
+) -> "Callable[..., StreamState]":
     """Give what makes the state of a stream, with the orbits of `--navigation`; read once.
+
+    Parameters
+    ----------
+    options : Namespace
+        With `navigation`.
+    kind : type, optional
+        Of the state; the usual one by default.
 
     Raises
     ------
@@ -69,11 +78,11 @@ def state_maker(options: argparse.Namespace) -> "Callable[..., StreamState]":
     """
     from rtcmtool.monitor.stream_state import StreamState
 
-    navigation = navigation_of(options)
+    kind, navigation = kind or StreamState, navigation_of(options)
     if navigation is None:
-        return StreamState
+        return kind
     return partial(
-        StreamState,
+        kind,
         navigation=navigation.ephemerides,
         klobuchar=navigation.klobuchar.get("G"),
     )

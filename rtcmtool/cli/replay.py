@@ -42,6 +42,9 @@ EXAMPLES = (
     ("rtcmtool replay JOB --to tcp-listen://127.0.0.1:5015", "feed other tools"),
 )
 
+# Options without an effect where nothing is shown, or nothing is sent.
+_SHOWN_ONLY = ("station", "refresh", "bell", "plain", "json")
+_SENT_ONLY = ("baud", "yes")
 LONG_S = 1.0  # work that takes longer says how far it is
 
 
@@ -109,11 +112,32 @@ def run(options: argparse.Namespace) -> int:
     """Run the command; give its exit code."""
     from rtcmtool.running.stopping import stopping
 
+    _refuse_idle(options)
     with stopping() as stopper:
         job = opened(options)
         code = _play(job, stopper) if options.to is None else _send(job, stopper)
     stopper.die_of_it()
     return code
+
+
+def _refuse_idle(options: argparse.Namespace) -> None:
+    """Refuse options that would do nothing.
+
+    Raises
+    ------
+    UsageError
+        If there is one.
+    """
+    parser = argparse.ArgumentParser()
+    add_arguments(parser)
+    is_sent = options.to is not None
+    why = "all bytes are sent on as they are, and nothing is shown."
+    for name in _SHOWN_ONLY if is_sent else _SENT_ONLY:
+        if getattr(options, name) == parser.get_default(name):
+            continue
+        if is_sent:
+            raise UsageError(f"--{name} does not go with --to.", why=why, do="leave it out.")
+        raise UsageError(f"--{name} goes with --to: nothing is sent without.", do="leave it out.")
 
 
 def _send(job: Job, stopper: "Stopper") -> int:
@@ -239,6 +263,7 @@ def _look_through(job: Job, scan: "EventScan", stopper: "Stopper", number: int) 
 
 def _play(job: Job, stopper: "Stopper") -> int:
     """Play on the dashboard, as lines or as JSON Lines."""
+    from rtcmtool.running.decoding_ahead import LookAhead
     from rtcmtool.running.replay_keys import Cadence
     from rtcmtool.running.replaying import PlayClocks, Replay
 
@@ -248,12 +273,13 @@ def _play(job: Job, stopper: "Stopper") -> int:
         mark = _mark(job, timeline, scan, stopper)
         if mark is None:
             return stopper.exit_code or 0
-    replay = Replay(timeline, PlayClocks(time.monotonic, time.sleep), options.speed, scan)
+    ahead, clocks = LookAhead(), PlayClocks(time.monotonic, time.sleep)
+    replay = Replay(timeline, clocks, options.speed, scan, ahead)
     if mark is not None:
         replay.jump_to_event(mark)
         say(options, replay.message)
     context = context_of(job)
-    session, judging = session_of(job, context, timeline.begin_utc_ns)
+    session, judging = session_of(job, context, timeline.begin_utc_ns, ahead)
     session.listeners.insert(0, Cadence(replay, judging))
     replay.epoch = lambda: session.live.state.epochs and session.live.state.epochs.latest_ms
     stopper.on_stop(replay.stop)

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from rtcmtool.diagnosis.context import Context
     from rtcmtool.diagnosis.site_sheet import SiteSheet
     from rtcmtool.monitor.stream_state import StreamState
+    from rtcmtool.running.decoding_ahead import LookAhead
     from rtcmtool.running.judging import Judging
     from rtcmtool.running.scanning import EventScan
     from rtcmtool.running.session import Session
@@ -52,9 +53,11 @@ class Job:
 
     def __post_init__(self) -> None:
         """Read what lies beside the capture, once."""
+        from rtcmtool.running.patient_state import PatientState
+
         sheet = site_sheet(self.options, str(self.capture.path))
         object.__setattr__(self, "sheet", sheet)
-        object.__setattr__(self, "make_state", state_maker(self.options))
+        object.__setattr__(self, "make_state", state_maker(self.options, PatientState))
 
     def stamp(self, utc_ns: int) -> str:
         """Write a time; without the day where that is not known."""
@@ -156,14 +159,16 @@ def context_of(job: Job) -> "Context":
     )
 
 
-def session_of(job: Job, context: "Context", begin_utc_ns: int) -> "tuple[Session, Judging]":
-    """Make a session, and the listener that judges it."""
+def session_of(
+    job: Job, context: "Context", begin_utc_ns: int, ahead: "LookAhead | None" = None
+) -> "tuple[Session, Judging]":
+    """Make a session, and the listener that judges it; `ahead` knows what is played next."""
     from rtcmtool.monitor.live_state import LiveState
     from rtcmtool.running.judging import Judging
     from rtcmtool.running.session import Session
 
     def begin(utc_ns: int, monotonic_s: float) -> LiveState:
-        return LiveState(
+        live = LiveState(
             utc_ns,
             monotonic_s,
             station=job.options.station,
@@ -171,6 +176,9 @@ def session_of(job: Job, context: "Context", begin_utc_ns: int) -> "tuple[Sessio
             clock_trusted=job.is_clock_trusted,
             state=job.make_state(station=job.options.station),
         )
+        if ahead is not None:
+            ahead.serve(live)
+        return live
 
     judging = Judging(context)
     session = Session(begin(begin_utc_ns, 0.0), None, [judging], anew=begin)

@@ -90,6 +90,11 @@ class Delays:
 
     def update(self, batch: Batch) -> None:
         """Take a batch: its observations, where arrival and date are known."""
+        if len(batch) == 1:  # as nearly always where a stream comes piece by piece
+            gps_ms, arrival_ns = int(batch.gps_ms[0]), int(batch.arrival_utc_ns[0])
+            if NONE not in {gps_ms, arrival_ns, int(batch.more_follow[0])}:
+                self._see(gps_ms, arrival_ns)
+            return
         dated = (
             (batch.gps_ms != NONE) & (batch.arrival_utc_ns != NONE) & (batch.more_follow != NONE)
         )

@@ -9,7 +9,6 @@ epochs.
 from collections import Counter, deque
 from copy import copy
 from dataclasses import dataclass, field
-from statistics import median
 
 WINDOW = 60  # epochs over which the set and the interval are taken
 SET_SHARE = 0.8
@@ -18,6 +17,7 @@ SET_BACK_MS = 60_000  # epochs so far behind, and so many in a row: the base's t
 SET_BACK_EPOCHS = 3
 MOST_CHANGES = 1000  # of the set that are kept
 MOST_UNTOLD = 1000  # judged epochs kept for whoever follows a stream live
+_MISSED_AT_END = 3  # epochs: an outage (design, epochs and outages)
 _ENOUGH = 5  # epochs before anything is judged
 
 
@@ -126,7 +126,11 @@ class EpochTracker:
     @property
     def interval_ms(self) -> int | None:
         """Median step of the last epochs, ms; None before two have come."""
-        return round(median(self._steps)) if self._steps else None
+        steps = sorted(self._steps)
+        if not steps:
+            return None
+        middle = len(steps) // 2
+        return steps[middle] if len(steps) % 2 else round((steps[middle - 1] + steps[middle]) / 2)
 
     @property
     def latest_ms(self) -> int | None:
@@ -224,12 +228,31 @@ class EpochTracker:
         self._last = self._previous_ms = self._last_whole = None
         self._last_seen.clear()
 
-    def finish(self) -> None:
-        """Tell that the stream ends: a last epoch that was cut is not held against it."""
+    def finish(self, end_ms: int | None = None) -> None:
+        """Tell that the stream ends: a last epoch that was cut is not held against it.
+
+        Parameters
+        ----------
+        end_ms : int, optional
+            When the listening ended, on the stream's clock: epochs that were due until then are
+            missing when there are three of them.
+        """
         if self._open is not None and (self._open.closed or self.came < _ENOUGH):
             self._end(self._open)
             self._open = None
         self._judge_waiting()
+        interval, latest_ms = self.interval_ms, self._previous_time_ms
+        if end_ms is None or not interval or latest_ms is None or self._previous_ms is None:
+            return
+        missed = (end_ms - latest_ms) // interval
+        if missed < _MISSED_AT_END:
+            return
+        self.due += missed
+        if self.first_bad_ms is None:
+            self.first_bad_ms = latest_ms
+        if self._last_whole is not None:
+            gap = Gap(self._last_whole, self._previous_ms + end_ms - latest_ms)
+            self._longest = max(filter(None, (self._longest, gap)), key=lambda each: each.seconds)
 
     def _end(self, epoch: Epoch) -> None:
         if self._last is not None:
@@ -250,6 +273,8 @@ class EpochTracker:
         self._waiting.clear()
 
     def _update_set(self) -> None:
+        if all(seen <= self.types for seen in self._recent):
+            return  # as nearly always: there is none that could come
         counts = Counter(number for seen in self._recent for number in seen)
         needed = SET_SHARE * len(self._recent)
         seen_ms = self._last_seen | {

@@ -143,7 +143,8 @@ class LiveState:
             self.delays.clock_set()
             text = f"the computer's clock was set by {step_s:+.1f} s"
             self.events.note(now, "clock-step", text, step_s=round(step_s, 3))
-        self.windows.tick(now.steady_ns, self.state.signals.cnr)
+        is_full = self.windows.is_full(now.steady_ns)
+        self.windows.tick(now.steady_ns, self.state.signals.cnr if is_full else None)
         self.strips.tick(now.steady_ns)
         if self.blind is None:
             self.outages.tick(now)

@@ -45,11 +45,14 @@ class MessageStats:
     longest_ms: int = 0
     intervals_ms: deque[int] = field(default_factory=lambda: deque(maxlen=WINDOW))
     steps_ms: Counter[int] = field(default_factory=Counter)
+    _usual_s: float | None = field(default=None, repr=False, compare=False)  # None: not asked
 
     @property
     def interval_s(self) -> float | None:
         """Usual time from one to the next, s; None before two have come."""
-        return median(self.intervals_ms) / 1000 if self.intervals_ms else None
+        if self._usual_s is None and self.intervals_ms:
+            self._usual_s = median(self.intervals_ms) / 1000
+        return self._usual_s
 
     @property
     def sent_every_s(self) -> float | None:
@@ -102,10 +105,37 @@ class MessageStats:
             self.first_epoch_ms = int(epochs[0]) if first is None else first
             self.last_epoch_ms = int(epochs[-1])
 
+    def add_one(self, time_ms: int, epoch_ms: int, length: int) -> None:
+        """Take the next message alone, as `add` does."""
+        self.count += 1
+        self.size_bytes += length
+        if epoch_ms >= 0:
+            step_ms = None if self.last_epoch_ms is None else epoch_ms - self.last_epoch_ms
+            if step_ms is not None and step_ms > 0:
+                self._add_step(step_ms)
+                if step_ms in self.steps_ms or len(self.steps_ms) < MOST_STEPS:
+                    self.steps_ms[step_ms] += 1
+            if self.first_epoch_ms is None:
+                self.first_epoch_ms = epoch_ms
+            self.last_epoch_ms = epoch_ms
+        elif time_ms >= 0 and self.last_ms is not None:
+            self._add_step(time_ms - self.last_ms)
+        if time_ms < 0:
+            self.untimed += 1
+            return
+        self.first_ms = time_ms if self.first_ms is None else self.first_ms
+        self.last_ms = time_ms
+
+    def _add_step(self, step_ms: int) -> None:
+        self.longest_ms = max(self.longest_ms, step_ms)
+        self.intervals_ms.append(step_ms)
+        self._usual_s = None
+
     def _add_steps(self, steps: Integers) -> None:
         if len(steps):
             self.longest_ms = max(self.longest_ms, int(steps.max()))
             self.intervals_ms.extend(steps[-WINDOW:].tolist())
+            self._usual_s = None
 
     def _count_steps(self, steps: Integers) -> None:
         values, counts = np.unique(steps, return_counts=True)
@@ -134,6 +164,10 @@ class MessageTable:
     def update(self, batch: Batch, times_ms: Integers) -> None:
         """Take a batch and the times of its frames, shape (n_frames,)."""
         if not len(batch):
+            return
+        if len(batch) == 1:  # as nearly always where a stream comes piece by piece
+            stats = self.by_number.setdefault(int(batch.number[0]), MessageStats())
+            stats.add_one(int(times_ms[0]), int(batch.timeline_ms[0]), int(batch.block.lengths[0]))
             return
         order = np.argsort(batch.number, kind="stable")
         numbers, first = np.unique(batch.number[order], return_index=True)

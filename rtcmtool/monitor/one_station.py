@@ -102,10 +102,10 @@ class StationStates:
             return self._make_state()
         return self._make_state(navigation=[record for records in known for record in records])
 
-    def finish(self) -> None:
-        """Tell that the stream has ended."""
+    def finish(self, silent_s: float | None = None) -> None:
+        """Tell that the stream has ended; `silent_s` as of `StreamState.finish`."""
         for state in self._states.values():
-            state.finish()
+            state.finish(silent_s)
 
     def of(self, station: int | None) -> StreamState | None:
         """Give the state of a station; None where it was the only one, or was not followed."""

@@ -8,6 +8,7 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 from copy import copy
 from dataclasses import dataclass, fields
+from itertools import islice
 from typing import Self
 
 import numpy as np
@@ -92,21 +93,39 @@ class _Part:
     observations: Observations
     positions: list[tuple[Message, int]]
 
+    @property
+    def content(self) -> "_Content":
+        """Its frames, and their observations."""
+        return self.frames, self.observations
+
     def join(self, later: "_Part") -> None:
         """Take in what came soon after."""
         self.now_ns, self.counters = later.now_ns, later.counters
-        self.frames, self.observations = _joined((self, later))
+        self.frames, self.observations = _joined((self.content, later.content))
         self.positions += later.positions
 
 
-def _joined(parts: Sequence[_Part]) -> tuple[Integers, Observations]:
+_Content = tuple[Integers, Observations]
+
+
+def _joined(parts: Sequence[_Content]) -> _Content:
     """Put the frames of parts behind each other, and their observations."""
-    begins = np.cumsum([0, *(len(part.frames) for part in parts)])[:-1]
-    each = [part.observations for part in parts]
+    begins = np.cumsum([0, *(len(frames) for frames, _ in parts)])[:-1]
+    each = [observations for _, observations in parts]
     columns = [np.concatenate([getattr(one, name) for one in each]) for name in _COLUMNS]
     columns[0] += np.repeat(begins, [len(one) for one in each]).astype(np.int32)
     observations = Observations(*columns)
-    return np.concatenate([part.frames for part in parts]), observations
+    return np.concatenate([frames for frames, _ in parts]), observations
+
+
+def _without_first(content: _Content, count: int) -> _Content:
+    """Leave out the first frames."""
+    if not count:
+        return content
+    frames, observations = content
+    rows = int(np.searchsorted(observations.frame, count))
+    frame, *rest = (getattr(observations, name)[rows:] for name in _COLUMNS)
+    return frames[count:], Observations(frame - np.int32(count), *rest)
 
 
 class LightState(StreamState):
@@ -180,6 +199,9 @@ class RecentStream:
         self._parts: deque[_Part] = deque()
         self._before: _Counters | None = None  # at the beginning of the first part
         self._first: int | None = None  # bytes when it began
+        # The first parts put together, when somebody looked last; what was forgotten since.
+        self._content: _Content | None = None
+        self._content_parts = self._forgotten_frames = 0
 
     @property
     def span_s(self) -> float:
@@ -213,6 +235,7 @@ class RecentStream:
         parts = self._parts
         if len(parts) >= MOST_PARTS and now_ns - parts[-1].now_ns < _CLOSE_NS:
             parts[-1].join(part)
+            self._content = None
         else:
             parts.append(part)
         self._forget(now_ns)
@@ -221,7 +244,25 @@ class RecentStream:
         before_ns = now_ns - round(self.span_s * NS_PER_S)
         parts = self._parts
         while parts and (parts[0].now_ns <= before_ns or self.size_bytes > MOST_BYTES):
-            self._before = parts.popleft().counters
+            part = parts.popleft()
+            self._before = part.counters
+            self._content_parts -= 1
+            self._forgotten_frames += len(part.frames)
+            if self._content_parts <= 0:
+                self._content = None
+
+    def _put_together(self) -> _Content:
+        """Give what all parts hold; most of it was put together last time."""
+        parts, known = self._parts, self._content
+        if known is None:
+            found = [part.content for part in parts]
+        else:
+            later = islice(parts, self._content_parts, None)
+            known = _without_first(known, self._forgotten_frames)
+            found = [known, *(part.content for part in later)]
+        self._content = found[0] if len(found) == 1 else _joined(found)
+        self._content_parts, self._forgotten_frames = len(parts), 0
+        return self._content
 
     @property
     def size_bytes(self) -> int:
@@ -233,6 +274,7 @@ class RecentStream:
     def clear(self) -> None:
         """Forget everything."""
         self._parts.clear()
+        self._content = None
         self._before = self._first = None
 
     def state(self, now_ns: int, like: StreamState) -> LightState:
@@ -257,7 +299,7 @@ class RecentStream:
             tracker.types = set(whole.types)
         if parts:
             positions = [each for part in parts for each in part.positions]
-            state.hear(*_joined(parts), positions)
+            state.hear(*self._put_together(), positions)
         return state
 
 

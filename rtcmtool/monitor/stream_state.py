@@ -42,6 +42,8 @@ class StreamState:
         By station number.
     finished : bool
         Whether the stream has ended.
+    silent_s : float
+        How long nothing came before the recording ended; known of finished streams alone.
     """
 
     def __init__(
@@ -60,6 +62,7 @@ class StreamState:
         self.quality = SignalQuality(station, navigation, klobuchar)
         self.trackers: dict[int, EpochTracker] = {}
         self.finished = False
+        self.silent_s = 0.0
 
     def update(self, batch: Batch) -> None:
         """Take the next batch of the stream."""
@@ -74,10 +77,21 @@ class StreamState:
         self._follow_epochs(batch, times_ms, self.signals.update(batch))
         self.quality.update(batch)
 
-    def finish(self) -> None:
-        """Tell that the stream has ended."""
+    def finish(self, silent_s: float | None = None) -> None:
+        """Tell that the stream has ended.
+
+        Parameters
+        ----------
+        silent_s : float, optional
+            How long nothing came before the end of a recording with arrival times: the epochs that
+            were due then are missing. None where that is not known, or judged apart.
+        """
+        end_ms = None
+        if silent_s is not None and self.clock.has_arrivals and self.clock.now_ms is not None:
+            self.silent_s = silent_s
+            end_ms = self.clock.now_ms + round(1000 * silent_s)
         for tracker in self.trackers.values():
-            tracker.finish()
+            tracker.finish(end_ms)
         self.signals.finish()
         self.delays.finish()
         self.quality.finish()

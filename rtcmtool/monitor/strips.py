@@ -192,7 +192,9 @@ class Strips:
         if self._unwatched_from is not None:
             return
         for number, row in self._rows.items():
-            if row.due_ns is not None and row.interval_ns:
+            if row.due_ns is None or not row.interval_ns:
+                continue
+            if row.booked or row.due_ns <= now_ns:  # else it is neither overdue nor has it stopped
                 self._mark_overdue(number, row, now_ns)
 
     def _mark_overdue(self, number: int, row: _Row, now_ns: int) -> None:

@@ -207,6 +207,10 @@ class Windows:
         self._bucket_ns += behind * _BUCKET_NS
         self._sums.clear()
 
+    def is_full(self, now_ns: int) -> bool:
+        """Tell whether the bucket being filled is over: the next tick then keeps the strengths."""
+        return now_ns - self._bucket_ns >= _BUCKET_NS
+
     @property
     def current(self) -> Counts:
         """The bucket that is being filled: count into it."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from rtcmtool.captures.pacing import FASTEST, MAX_SPEED, SLOWEST
 from rtcmtool.monitor.steady_clock import NS_PER_S
+from rtcmtool.running.decoding_ahead import LookAhead
 from rtcmtool.running.feed import Bytes, Ended, FeedItem, Rewound, Told
 from rtcmtool.running.scanning import EventScan
 from rtcmtool.running.timeline import Mark, Piece, Timeline
@@ -42,6 +43,8 @@ class Replay:
         Times recorded time; `MAX_SPEED` does not wait.
     scan : EventScan, optional
         Finds the places of a capture that keeps none; started when one is asked for.
+    ahead : LookAhead, optional
+        Told what comes next, so that states that it serves decode many pieces at once.
 
     Attributes
     ----------
@@ -63,6 +66,7 @@ class Replay:
         clocks: PlayClocks,
         speed: float = 1.0,
         scan: EventScan | None = None,
+        ahead: LookAhead | None = None,
     ) -> None:
         self.timeline = timeline
         self.is_paused = False
@@ -71,6 +75,7 @@ class Replay:
         self.stays_at_end = False
         self.epoch: Callable[[], object] = lambda: None
         self._clocks = clocks
+        self._look_ahead = LookAhead() if ahead is None else ahead
         self._speed = speed
         self._is_stopped = False
         self._jump_ns: int | None = None  # asked for
@@ -226,7 +231,7 @@ class Replay:
     def _play(self, since: int | None) -> Generator[FeedItem, None, int | None]:
         """Play on; give the time from which to begin again, or None at the end."""
         now_ns = 0.0  # on the steady axis of the pieces
-        for piece in self.timeline.pieces(since):
+        for piece in self._look_ahead.pieces(self.timeline.pieces(since)):
             last_s = self._clocks.monotonic()
             while True:
                 if self._is_stopped:

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from rtcmtool.captures.companions import Event
 from rtcmtool.monitor.outage_kinds import OutageChange
 from rtcmtool.monitor.steady_clock import NS_PER_S
+from rtcmtool.running.decoding_ahead import LookAhead
 from rtcmtool.running.session import Session
 from rtcmtool.running.timeline import Mark, Timeline, place_of
 from rtcmtool.running.virtual_time import VirtualTime
@@ -49,7 +50,8 @@ class EventScan:
         self._marks: list[Mark] = []
         self._session: Session | None = None
         self._time: VirtualTime
-        self._pieces = timeline.pieces()
+        self._ahead = LookAhead()
+        self._pieces = self._ahead.pieces(timeline.pieces())
         self._is_stopped = False
         self._thread: threading.Thread | None = None
 
@@ -113,6 +115,7 @@ class EventScan:
         """
         if self._session is None:
             self._session = self._make_session()
+            self._ahead.serve(self._session.live)
             self._session.listeners.append(_Places(self._marks))
             self._time = VirtualTime(self._session, self._timeline.begin_utc_ns)
         for piece in self._pieces:

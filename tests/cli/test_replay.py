@@ -324,3 +324,21 @@ def test_a_time_of_day_is_the_first_of_its_kind_in_the_capture() -> None:
     assert moment("06:59").after(start) == start - 42 * 10**9
     assert moment("06:58").after(start) == start - 102 * 10**9 + 86_400 * 10**9
     assert moment("2026-03-04T08:00:00+01:00").after(0) == start + 18 * 10**9
+
+
+@pytest.mark.parametrize(
+    "given", [("--station", "417"), ("--refresh", "2s"), ("--bell",), ("--plain",), ("--json",)]
+)
+def test_what_is_shown_alone_does_not_go_with_sending(
+    run: Runner, job: Path, given: tuple[str, ...]
+) -> None:
+    done = run("replay", job, "--to", "-", *given)
+    assert done.code == 2
+    assert f"{given[0]} does not go with --to" in done.err
+
+
+@pytest.mark.parametrize("given", [("--baud", "9600"), ("--yes",)])
+def test_what_is_for_sending_needs_a_target(run: Runner, job: Path, given: tuple[str, ...]) -> None:
+    done = run("replay", job, *given)
+    assert done.code == 2
+    assert f"{given[0]} goes with --to" in done.err
