@@ -66,7 +66,7 @@ def run(options: argparse.Namespace) -> int:
         source = open_input(options)
         for batch in source.batches(options):
             state.update(heard_from(options, batch))
-        state.finish()
+        state.finish(source.silent_at_end_s)
         source.require_frames()
     except (SourceError, NoFrameError) as error:
         # Scripts get their document all the same; people the reason alone.

@@ -2,7 +2,7 @@
 
 import argparse
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from rtcmtool.cli.arguments import add_input, add_printing, numbers, whole
 from rtcmtool.cli.console import product, product_bytes
@@ -38,7 +38,7 @@ def run(options: argparse.Namespace) -> int:
     plain = options.only is None and options.limit is None and options.station is None
     if options.json and plain:
         with product_bytes(options) as target:
-            for batch in source.batches(options):
+            for batch in source.batches(options, tells_utc=False):
                 target.write(json_lines(batch))
     elif _lines(options, source):
         return 0
@@ -65,28 +65,34 @@ def _lines(options: argparse.Namespace, source: Input) -> bool:
     from rtcmtool.views.decode_text import frame_line
 
     left = options.limit
+    batches = source.batches(options, tells_utc=False)
     with product_bytes(options) as target:
-        for batch in source.batches(options):
-            for item in _wanted(options, batch):
-                if left is not None:
-                    if left <= 0:
-                        return True
-                    left -= 1
-                if options.json:
-                    target.write(orjson.dumps(item, option=orjson.OPT_APPEND_NEWLINE))
-                else:
-                    line = frame_line(item, all_fields=options.fields)
-                    target.write(line.encode() + b"\n")
+        for item, epoch in _wanted(options, batches):
+            if left is not None:
+                if left <= 0:
+                    return True
+                left -= 1
+            if options.json:
+                target.write(orjson.dumps(item, option=orjson.OPT_APPEND_NEWLINE))
+            else:
+                line = frame_line(item, all_fields=options.fields, epoch=epoch)
+                target.write(line.encode() + b"\n")
     return False
 
 
-def _wanted(options: argparse.Namespace, batch: Batch) -> Iterator[dict[str, object]]:
+def _wanted(
+    options: argparse.Namespace, batches: Iterable[Batch]
+) -> Iterator[tuple[dict[str, object], str]]:
+    """Give what is asked for, and the epoch of the stream at its place."""
     from rtcmtool.views.decode_json import json_objects
+    from rtcmtool.views.decode_text import UNTIMED, epoch_text
 
-    for item in json_objects(batch):
+    epoch = UNTIMED
+    for item in (item for batch in batches for item in json_objects(batch)):
+        epoch = epoch_text(item) or epoch
         chosen = options.only is None or ("reject" not in item and item["number"] in options.only)
         if chosen and (options.station is None or item.get("station") == options.station):
-            yield item
+            yield item, epoch
 
 
 def _summary(options: argparse.Namespace, source: Input) -> int:

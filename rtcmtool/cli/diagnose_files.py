@@ -71,8 +71,8 @@ def hear_file(options: argparse.Namespace, name: str) -> Heard:
             heard.apart.update(kept, heard.state)
             heard.state.update(kept)
             heard.record.update(kept)
-        heard.state.finish()
-        heard.apart.finish()
+        heard.state.finish(source.silent_at_end_s)
+        heard.apart.finish(source.silent_at_end_s)
         source.require_frames()
     except (SourceError, NoFrameError) as error:
         heard.failure = error

@@ -8,19 +8,24 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
+
 from rtcmtool.captures.reading import Capture, open_capture
 from rtcmtool.cli.arguments import time_reference
 from rtcmtool.cli.console import say
+from rtcmtool.cli.leap_note import leap_note, tell_once
 from rtcmtool.cli.progress import Tally, progress
 from rtcmtool.errors import NoFrameError, UsageError
 from rtcmtool.gnss import time as gnss_time
 from rtcmtool.monitor.one_station import only_station
 from rtcmtool.monitor.traffic import is_damage
+from rtcmtool.wire.catalogue import OBSERVATION_NUMBERS, system_of
 from rtcmtool.wire.decoding import Batch
 from rtcmtool.wire.epochs import TimeReference
 from rtcmtool.wire.stream import DEFAULT_BLOCK_BYTES, Chunk, decode_stream
 
 STANDARD_INPUT = "-"
+GLONASS_OBSERVATIONS = tuple(n for n in OBSERVATION_NUMBERS if system_of(n) == "R")
 _HEAD_BYTES = 4096
 _SENTENCE = re.compile(rb"^[$!][A-Z]{2}[A-Z0-9]{3},", re.MULTILINE)
 _CONTROLS = frozenset(range(32)) - {9, 10, 13}
@@ -42,6 +47,8 @@ class Input:
         Valid frames so far.
     head : bytes
         The first bytes, for saying what it is if it is no RTCM 3.
+    silent_at_end_s : float
+        How long nothing came before the recording ended.
     """
 
     name: str
@@ -50,6 +57,7 @@ class Input:
     frames: int = 0
     total_bytes: int = 0
     head: bytes = b""
+    silent_at_end_s: float = 0.0
     _warned: bool = field(default=False, repr=False)
 
     def chunks(self) -> Iterator[Chunk]:
@@ -61,8 +69,23 @@ class Input:
             self.total_bytes += len(chunk.data)
             yield chunk
 
-    def batches(self, options: argparse.Namespace) -> Iterator[Batch]:
-        """Decode everything, showing progress on long files."""
+    def batches(self, options: argparse.Namespace, *, tells_utc: bool = True) -> Iterator[Batch]:
+        """Decode everything, showing progress on long files.
+
+        Parameters
+        ----------
+        options : Namespace
+            Of the command.
+        tells_utc : bool
+            Whether the command turns the time of the data into UTC. Without it the leap second
+            matters to GLONASS epochs alone.
+
+        Yields
+        ------
+        Batch
+            The next part of the stream.
+        """
+        matters = tells_utc
         size = self.capture.size_bytes if self.capture else None
         tally = Tally(size or 0)
         with progress(options, size) as shown:
@@ -72,22 +95,19 @@ class Input:
                 tally.frames = self.frames
                 tally.damaged += sum(is_damage(reject) for reject in batch.rejects)
                 shown.move(tally)
+                matters = matters or _has_glonass_epochs(batch)
                 yield batch
-        self._warn_of_leap_seconds(options)
+        if matters:
+            self._warn_of_leap_seconds(options)
 
     def _warn_of_leap_seconds(self, options: argparse.Namespace) -> None:
         """Say so when the leap-second table may be out of date for these data."""
         reference = self.reference
-        if reference.gps_ms is None or reference.leap_seconds is not None:
+        if options.quiet or reference.gps_ms is None or reference.leap_seconds is not None:
             return
-        utc_ns = gnss_time.utc_ns_from_gps_ms(reference.gps_ms)
-        if not gnss_time.is_leap_table_valid(utc_ns):
-            until = gnss_time.LEAP_TABLE_VALID_UNTIL.isoformat()
-            say(
-                options,
-                f"note: the leap-second table is known to hold until {until}; UTC and GLONASS "
-                "times of these data are right if no leap second has come since.",
-            )
+        note = leap_note(gnss_time.utc_ns_from_gps_ms(reference.gps_ms))
+        if note is not None:
+            tell_once(note)
 
     def require_frames(self) -> None:
         """Refuse an input that held no frame, saying what it is instead.
@@ -111,11 +131,20 @@ def open_input(options: argparse.Namespace) -> Input:
     """
     if options.source == STANDARD_INPUT:
         return Input("standard input", None, time_reference(options))
-    capture = open_capture(Path(options.source))
+    told = open_capture(Path(options.source))
+    capture = told.without_clock_steps()
     _refuse_to_overwrite(options, capture)
     for note in capture.notes:
         say(options, f"note: {note}")
-    return Input(str(options.source), capture, time_reference(options))
+    if capture.arrivals is not told.arrivals:
+        say(
+            options,
+            "note: the computer's clock was set while this was recorded; "
+            "times here go on as it ran before.",
+        )
+    made = Input(str(options.source), capture, time_reference(options))
+    made.silent_at_end_s = told.silent_at_end_s
+    return made
 
 
 def heard_from(options: argparse.Namespace, batch: Batch) -> Batch:
@@ -139,6 +168,11 @@ def _standard_input() -> Iterator[Chunk]:
     read = getattr(sys.stdin.buffer, "read1", sys.stdin.buffer.read)
     while data := read(DEFAULT_BLOCK_BYTES):
         yield Chunk(data)
+
+
+def _has_glonass_epochs(batch: Batch) -> bool:
+    """Tell whether GLONASS observations are among it: their epochs count in UTC."""
+    return bool(np.isin(batch.number, GLONASS_OBSERVATIONS).any())
 
 
 def _is_text(head: bytes) -> bool:

@@ -42,7 +42,8 @@ def _cautions(context: Context, state: State) -> tuple[Caution, ...]:
 def bytes_arrive(context: Context) -> Finding:
     """Find out whether messages still come.
 
-    Live: bad when nothing came for 15 s. A file is judged to its end. Limits by judgement.
+    Bad when nothing came for 15 s: until now, or until a recording ended that tells it. Other files
+    are judged to their last byte. Limits by judgement.
     """
     rule = context.rule("bytes_arrive")
     count = context.state.traffic.frames
@@ -52,14 +53,15 @@ def bytes_arrive(context: Context) -> Finding:
             return unknown(rule, "nothing could be read")
         if not count:
             return Finding(rule, State.BAD, "no message came", limit=rule.bad, action=advice)
-        text = f"{grouped(count)} messages to the file's end"
-        return Finding(rule, State.OK, text, 0.0, limit=rule.bad, limit_text="")
-    silent = context.silent_s
+        if not context.state.silent_s:
+            text = f"{grouped(count)} messages to the file's end"
+            return Finding(rule, State.OK, text, 0.0, limit=rule.bad, limit_text="")
+    silent = context.silent_s if context.live else context.state.silent_s
     if silent is None:
         return unknown(rule, "nothing received yet")
     ok = 3 * context.interval_s
     assert rule.bad is not None
-    text = f"last one {seconds(silent)} ago"
+    text = f"last one {seconds(silent)} {'ago' if context.live else 'before the end'}"
     limit_text = seconds(ok)
     if silent <= ok:
         return Finding(rule, State.OK, text, silent, limit=ok, limit_text=limit_text)

@@ -31,7 +31,7 @@ BDT_BEHIND_GPS_MS = 14_000
 GLONASS_AHEAD_OF_UTC_MS = 10_800_000  # UTC(SU) + 3 h: GLONASS ICD 5.1, from memory
 
 # First UTC day on which GPS time minus UTC has the value (s). Source: leap-second list of the IANA
-# time-zone data, edition of July 2025.
+# time-zone data, 2026.6 (after IERS Bulletin C of July 2026: none in December 2026).
 LEAP_SECONDS: tuple[tuple[date, int], ...] = (
     (date(1981, 7, 1), 1),
     (date(1982, 7, 1), 2),
@@ -52,7 +52,7 @@ LEAP_SECONDS: tuple[tuple[date, int], ...] = (
     (date(2015, 7, 1), 17),
     (date(2017, 1, 1), 18),
 )
-LEAP_TABLE_VALID_UNTIL = date(2026, 6, 28)  # the list's own date of expiry: IANA
+LEAP_TABLE_VALID_UNTIL = date(2027, 6, 28)  # the list's own date of expiry: IANA
 
 _LEAP_VALUES = (0, *(value for _, value in LEAP_SECONDS))
 _LEAP_STARTS_UTC_NS = tuple(
@@ -86,10 +86,18 @@ def leap_seconds_at_gps(gps_ms: int) -> int:
     return _LEAP_VALUES[bisect_right(_LEAP_STARTS_GPS_MS, gps_ms)]
 
 
-def is_leap_table_valid(utc_ns: int) -> bool:
-    """Tell whether the leap-second table is known to hold at a UTC instant."""
+def is_leap_table_valid(utc_ns: int, until: date = LEAP_TABLE_VALID_UNTIL) -> bool:
+    """Tell whether the leap-second table is known to hold at a UTC instant.
+
+    Parameters
+    ----------
+    utc_ns : int
+        The instant.
+    until : date
+        A later day, where a newer list than the table was found to agree with it.
+    """
     days = utc_ns // (SECONDS_PER_DAY * NS_PER_SECOND)
-    return UNIX_EPOCH.date() + timedelta(days=days) <= LEAP_TABLE_VALID_UNTIL
+    return UNIX_EPOCH.date() + timedelta(days=days) <= until
 
 
 def gps_ms_from_utc_ns(utc_ns: int, *, leap_seconds: int | None = None) -> int:

@@ -19,10 +19,10 @@ REJECT_TITLES = {
     "truncated": "cut at the end",
     "layout": "impossible for its number",
 }
-_UNTIMED = "-"
+UNTIMED = "-"
 
 
-def frame_line(item: JsonObject, *, all_fields: bool = False) -> str:
+def frame_line(item: JsonObject, *, all_fields: bool = False, epoch: str = UNTIMED) -> str:
     """Give a frame or a reject as one line: time, number, title, station, bytes, key value.
 
     Parameters
@@ -31,9 +31,12 @@ def frame_line(item: JsonObject, *, all_fields: bool = False) -> str:
         An object of `decode --json`.
     all_fields : bool
         Print every field instead of the telling ones.
+    epoch : str
+        What stands for the time of an item that carries none: that of the stream at its place,
+        see `epoch_text`.
     """
     if "reject" in item:
-        head = [_UNTIMED, "reject", REJECT_TITLES[item["reject"]], _UNTIMED, f"{item['length']} B"]
+        head = [epoch, "reject", REJECT_TITLES[item["reject"]], UNTIMED, f"{item['length']} B"]
         rest = [f"offset {item['offset']}"]
         if "number" in item:
             rest.append(f"number {item['number']}")
@@ -42,20 +45,28 @@ def frame_line(item: JsonObject, *, all_fields: bool = False) -> str:
         return "  ".join([*head, *rest])
     station = item.get("station")
     head = [
-        _time(item),
-        _UNTIMED if item["number"] is None else str(item["number"]),
+        _time(item) or epoch,
+        UNTIMED if item["number"] is None else str(item["number"]),
         item["title"],
-        _UNTIMED if station is None else str(station),
+        UNTIMED if station is None else str(station),
         f"{item['length']} B",
     ]
     return "  ".join([*head, *_details(item, all_fields=all_fields)])
 
 
-def _time(item: JsonObject) -> str:
+def epoch_text(item: JsonObject) -> str | None:
+    """Give the epoch of an item that moves the stream on, observations; None of any other.
+
+    Messages without a time belong to the latest epoch before them, as `StreamClock` has it.
+    """
+    return _time(item) if "observations" in item else None
+
+
+def _time(item: JsonObject) -> str | None:
     if "gps_time" in item:
         return f"{item['gps_time']} GPS"
     if "epoch_ms" not in item:
-        return _UNTIMED
+        return None
     day = item["number"] != 4076 and system_of(item["number"]) == "R"
     return f"{item['epoch_ms'] / 1000:.3f} s of {'GLONASS day' if day else 'week'}"
 

@@ -19,7 +19,36 @@ def test_a_line_a_frame(run: Runner, healthy: Path) -> None:
     assert (done.code, done.err) == (0, "")
     assert len(done.lines) == 258
     numbers = Counter(line.split()[1] for line in done.lines if line.startswith("-"))
-    assert numbers == {"1006": 6, "1033": 6, "1230": 6}
+    assert numbers == {"1006": 1, "1033": 1, "1230": 1}  # before the first epoch
+
+
+def test_what_carries_no_time_has_that_of_the_stream_at_its_place(
+    run: Runner, healthy: Path
+) -> None:
+    everything = run("decode", healthy, "--date", DAY).lines
+    chosen = run("decode", healthy, "--date", DAY, "--only", 1006).lines
+    assert chosen == [line for line in everything if "  1006  " in line]
+    first, *times = [line.partition("  ")[0] for line in chosen]
+    # Sent every 10 s ahead of the observations: each after the last epoch of the second before.
+    assert first == "-"
+    assert times == [f"{DAY}T07:00:{second}.000 GPS" for second in ("09", "19", "29", "39", "49")]
+    objects = run("decode", healthy, "--date", DAY, "--only", 1006, "--json").json_lines
+    assert not any("gps_time" in item for item in objects)  # contract: where the message has it
+
+
+def test_while_the_day_is_not_known_it_is_the_second_of_the_week(run: Runner, write: Write) -> None:
+    stream = base_stream(12, numbers=(1074,))
+    lines = run("decode", write(data_of(stream)), "--only", 1006).lines
+    week_s = run("decode", write(data_of(stream)), "--only", 1074).lines[9].partition("  ")[0]
+    assert week_s.endswith(" s of week")
+    assert [line.partition("  ")[0] for line in lines] == ["-", week_s]
+
+
+def test_damage_has_a_place_in_time_too(run: Runner, write: Write) -> None:
+    stream = damaged(base_stream(20, numbers=(1074,)), 13)  # 1006 behind the tenth epoch
+    lines = run("decode", write(data_of(stream)), "--date", DAY).lines
+    (reject,) = (line for line in lines if "  reject  " in line)
+    assert reject.startswith(f"{DAY}T07:00:09.000 GPS  reject  damaged (CRC)")
 
 
 def test_objects_account_for_every_byte(run: Runner, write: Write) -> None:

@@ -199,8 +199,10 @@ def test_the_leap_second_itself_keeps_the_old_value():
 
 
 def test_the_table_says_until_when_it_holds():
-    assert gnss_time.is_leap_table_valid(utc_ns(2026, 6, 28, 23, 59, 59))
-    assert not gnss_time.is_leap_table_valid(utc_ns(2026, 6, 29))
+    # IANA time-zone data of July 2026, file `leapseconds`: "File expires on 28 June 2027".
+    assert gnss_time.is_leap_table_valid(utc_ns(2027, 6, 28, 23, 59, 59))
+    assert not gnss_time.is_leap_table_valid(utc_ns(2027, 6, 29))
+    assert gnss_time.is_leap_table_valid(utc_ns(2027, 6, 29), until=date(2027, 12, 28))
 
 
 def test_a_modified_julian_day_gives_the_calendar_day():
