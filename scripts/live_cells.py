@@ -174,7 +174,12 @@ def truth_of(case: str, plan: Plan, origin_utc_ns: int, way: Way) -> tuple[Booke
         case "late":
             # What follows the last late epoch has waited behind it and comes at the same moment.
             behind_ns = end_ns - interval_ns + round(LATE_S * NS_PER_SECOND)
-            return (Booked(case, _last(way.sent, begin_ns), _first(way.sent, behind_ns)),)
+            # Until the first late one arrives nothing does, for longer than an outage needs.
+            first_ns = _first(way.sent, begin_ns)
+            return (
+                Booked("silence", _last(way.sent, begin_ns), first_ns),
+                Booked(case, first_ns, _first(way.sent, behind_ns)),
+            )
         case _:
             return (Booked(case, _last(way.sent, begin_ns), _last(way.sent, end_ns + interval_ns)),)
 

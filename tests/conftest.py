@@ -34,7 +34,7 @@ PROJECT = Path(__file__).resolve().parent.parent
 @pytest.fixture(autouse=True)
 def plain_environment(monkeypatch: pytest.MonkeyPatch) -> None:
     """Keep the developer's colours and settings out of the tests."""
-    for name in ("NO_COLOR", "FORCE_COLOR", "CLICOLOR", "COLUMNS", "LINES"):
+    for name in ("NO_COLOR", "FORCE_COLOR", "CLICOLOR", "COLUMNS", "LINES", "PYTHONUNBUFFERED"):
         monkeypatch.delenv(name, raising=False)
     for name in list(os.environ):
         if name.startswith("RTCMTOOL_"):

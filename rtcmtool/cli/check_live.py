@@ -25,7 +25,7 @@ from rtcmtool.errors import NoFrameError, RtcmtoolError
 from rtcmtool.running.listening import NOTHING_S, Ear, Ending, Listening
 from rtcmtool.running.stopping import Stopper, stopping
 from rtcmtool.sources import SourceState, Status
-from rtcmtool.sources.baud import RATES
+from rtcmtool.sources.baud import rates_text
 from rtcmtool.sources.network import TcpListenSource
 from rtcmtool.sources.ntrip import NtripSource
 from rtcmtool.sources.serial_port import SerialSource
@@ -167,7 +167,7 @@ def no_rtcm(ear: Ear) -> NoFrameError:
         why = f"lines starting with ${talker} were seen: this is the position output (NMEA)."
         do = "set this port of the base to RTCM 3, or give the port to --rover."
     elif hunted:
-        why = "nothing readable at " + ", ".join(map(str, RATES[:-1])) + f" or {RATES[-1]} baud."
+        why = f"nothing readable at {rates_text()} baud."
         do = "set the base's output to RTCM 3 and to one of these rates; change the cable."
     elif baud is not None:
         why = "no frame is whole: the rate is another one, or the output is not RTCM 3."

@@ -11,10 +11,12 @@ from typing import IO, TextIO
 from rich.console import Console
 
 from rtcmtool.errors import RtcmtoolError, UsageError
+from rtcmtool.running.folding import folded, width_of
 from rtcmtool.views.theme import COLOURLESS_THEME, THEME
 
 PLAIN_WIDTH = 80
 LEAST_WIDTH = 20
+_ERROR_INDENT = len("rtcmtool: ")
 
 
 class PlainEndConsole(Console):
@@ -108,9 +110,11 @@ def say(options: argparse.Namespace, text: str) -> None:
 
 
 def show_error(error: RtcmtoolError) -> None:
-    """Print an error: what happened, why, what to do."""
-    print(f"rtcmtool: {error}", file=sys.stderr)
+    """Print an error: what happened, why, what to do; a command to copy is never broken."""
+    width = width_of(sys.stderr)
+    told = folded(f"rtcmtool: {error}", width, _ERROR_INDENT)
     if error.why:
-        print(f"  why   {error.why}", file=sys.stderr)
+        told += folded(f"  why   {error.why}", width)
     if error.do:
-        print(f"  do    {error.do}", file=sys.stderr)
+        told.append(f"  do    {error.do}")
+    print("\n".join(told), file=sys.stderr)

@@ -243,8 +243,12 @@ def entry() -> NoReturn:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="replace")
+    code: int | str | None
     try:
-        code = main()
+        try:
+            code = main()
+        except SystemExit as done:  # --help and --version: what they said is written here too
+            code = done.code
         sys.stdout.flush()
     except BrokenPipeError:
         code = 0  # the reader has gone

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from rtcmtool.cli.arguments import add_printing
 from rtcmtool.cli.console import is_terminal, product, product_bytes, say
 from rtcmtool.cli.live_options import baud
+from rtcmtool.errors import NoFrameError
 
 if TYPE_CHECKING:
     from rtcmtool.running.probing import Probe
@@ -97,7 +98,7 @@ def _probe(options: argparse.Namespace, devices: list[str]) -> "tuple[Mapping[st
 
 
 def table(ports: "list[SerialPort]", probes: "Mapping[str, Probe] | None", width: int) -> list[str]:
-    """Give the ports as lines, none wider than `width`."""
+    """Give the ports as lines, none wider than `width` but what is to be copied."""
     if not ports:
         return [
             "no serial port is here",
@@ -120,11 +121,36 @@ def table(ports: "list[SerialPort]", probes: "Mapping[str, Probe] | None", width
         for row in [heads, *rows]
     ]
     lines = [line[:width] for line in lines]
-    for port in ports:
-        error = probes[port.device].error if probes is not None else None
-        if error is not None:
-            lines += [f"{error}", *([f"  do    {error.do}"] if error.do else [])]
+    for probe in (probes[port.device] for port in ports) if probes is not None else ():
+        lines += _trouble_lines(probe, width)
     return lines
+
+
+def _trouble_lines(probe: "Probe", width: int) -> list[str]:
+    """Say under the table why a port tells nothing."""
+    from rtcmtool.running.folding import folded
+    from rtcmtool.running.probing import Carries
+
+    error = _not_readable(probe) if probe.carries is Carries.UNREADABLE else probe.error
+    if error is None:
+        return []
+    lines = folded(f"{error}", width, 0)
+    if error.why:
+        lines += folded(f"  why   {error.why}", width)
+    if error.do:  # a command is there to be copied: it is never broken
+        lines.append(f"  do    {error.do}")
+    return lines
+
+
+def _not_readable(probe: "Probe") -> NoFrameError:
+    """Say at which rates nothing could be read, in the words of `check`."""
+    from rtcmtool.sources.baud import rates_text
+
+    rates = str(probe.source.baud) if probe.source.baud else rates_text()
+    return NoFrameError(
+        f"{probe.source.text}: nothing readable at {rates} baud.",
+        do=f"set the base's output to RTCM 3, and to {rates_text(probe.source.baud)} baud.",
+    )
 
 
 def carries_text(probe: "Probe") -> str:

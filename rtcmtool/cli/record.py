@@ -126,7 +126,10 @@ def run(options: argparse.Namespace) -> int:
     finally:
         aside.close()
         out.close()
-    stopper.die_of_it()
+    is_stuck = out.is_stuck or aside.is_stuck
+    stopper.die_of_it(flushes=not is_stuck)
+    if is_stuck:  # a terminal that is held: Python would wait for it at exit, for ever
+        os._exit(code)
     return code
 
 
@@ -192,6 +195,7 @@ class _Run:
         return self._tell_end()
 
     def _create(self, sources: "Sequence[Source]", items: "FeedQueue") -> None:
+        from rtcmtool.monitor.live_state import LiveState
         from rtcmtool.running.feed import steady_s
         from rtcmtool.running.recording import (
             Recording,
@@ -200,8 +204,13 @@ class _Run:
             names_for,
         )
 
-        order = _order(self._options, self._sheet, self._context)
+        context = self._context
+        order = _order(self._options, self._sheet, context)
         utc_ns, now_s = time.time_ns(), steady_s()
+        # The rules look at a state from the start: it is that of the first source, no spare one.
+        live: LiveState | None = LiveState(
+            utc_ns, now_s, clock_trusted=context.clock_trusted, state=context.state
+        )
         name = Path(self._options.name or default_name(order.site, utc_ns))
         texts = [source.text for source in sources]
         try:
@@ -211,7 +220,9 @@ class _Run:
                     source, wanted, order, items,
                     utc_ns=utc_ns, monotonic_s=now_s, tell=self._say,
                     series=default_series(order.site, source.text) if is_made_up else None,
+                    live=live,
                 )  # fmt: skip
+                live = None  # further ones have their own
                 label = f"{source.text}: " if len(texts) > 1 else ""
                 recording.session.listeners.append(self._listener(recording, label))
                 self._recordings.append(recording)
@@ -229,8 +240,10 @@ class _Run:
         return PlainLines(self._say, label)
 
     def _say(self, text: str) -> None:
+        from rtcmtool.running.folding import folding
+
         if not self._options.quiet and not self._is_shown:
-            self._aside.line(text)
+            folding(self._aside.line, self._aside)(text)
 
     @contextmanager
     def _shown(self) -> Iterator[None]:
@@ -321,13 +334,13 @@ class _Run:
     def _exit_code(self, error: RtcmtoolError | None) -> int:
         self._aside.close()
         if error is not None:
-            show_error(error)
+            self._show(error)
             return error.exit_code
         if self._stopper.exit_code is not None:
             return self._stopper.exit_code
         recordings = self._recordings
         if not any(r.session.live.state.traffic.frames for r in recordings):
-            show_error(
+            self._show(
                 NoFrameError(
                     "no RTCM 3 frame came while recording.",
                     do="look at the base's output, then: rtcmtool check SOURCE --duration 60s",
@@ -335,6 +348,10 @@ class _Run:
             )
             return NoFrameError.exit_code
         return 1 if any(r.session.failures or r.writer.lost_bytes for r in recordings) else 0
+
+    def _show(self, error: RtcmtoolError) -> None:
+        if not self._aside.is_stuck:
+            show_error(error)
 
 
 def _context(options: argparse.Namespace, sheet: "SiteSheet | None") -> "Context":

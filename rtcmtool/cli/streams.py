@@ -1,6 +1,7 @@
 """`streams`: what a caster offers, and whether a stream is what its record says."""
 
 import argparse
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from rtcmtool.cli.arguments import add_printing, duration_s, time_reference
@@ -118,37 +119,39 @@ def _stream_of(address: "CasterAddress", table: "SourceTable", mountpoint: str) 
 
 # ---- the table
 
+# What gives way when the lines are too long, in this order, and to how many columns; 0: it goes.
+_GIVE_WAY = (
+    ("place", 8), ("lat", 0), ("lon", 0), ("place", 0), ("format", 0), ("systems", 7),
+    ("systems", 0), ("needs", 4), ("stream", 10),
+)  # fmt: skip
+
 
 def table_lines(table: "SourceTable", width: int) -> list[str]:
     """Give the streams as lines, none wider than `width`."""
     if not table.streams:
         return ["this caster offers no stream now"]
-    heads = ["stream", "place", "format", "systems", "lat", "lon", "needs"]
-    rows = [
-        [
-            stream.mountpoint,
-            stream.identifier,
-            stream.format,
-            " ".join(stream.systems),
-            "" if stream.latitude_deg is None else f"{stream.latitude_deg:.2f}",
-            "" if stream.longitude_deg is None else f"{stream.longitude_deg:.2f}",
-            needs(stream),
-        ]
-        for stream in table.streams
-    ]
-    widths = [max(map(len, column)) for column in zip(heads, *rows, strict=True)]
-    # What gives way first when the lines are too long: the place, then systems, then the rest.
-    for index, least in ((1, 8), (3, 7), (2, 6), (0, 10), (6, 4)):
-        over = sum(widths) + 2 * (len(widths) - 1) - width
-        if over > 0:
-            widths[index] = max(widths[index] - over, min(widths[index], least))
-    lines = [
-        "  ".join(_fitted(cell, size) for cell, size in zip(row, widths, strict=True)).rstrip()
-        for row in [heads, *rows]
-    ]
+    columns = {
+        name: [name, *(cell(stream) for stream in table.streams)] for name, cell in _CELLS.items()
+    }
+    columns = _fitting(columns, width)
     count = len(table.streams)
-    lines.append(f"{count} stream{'s' if count > 1 else ''}")
-    return [line[:width] for line in lines]
+    lines = ["  ".join(row).rstrip() for row in zip(*columns.values(), strict=True)]
+    return [line[:width] for line in [*lines, f"{count} stream{'s' if count > 1 else ''}"]]
+
+
+def _fitting(columns: dict[str, list[str]], width: int) -> dict[str, list[str]]:
+    """Make columns narrower, then leave out whole ones, until the lines fit.
+
+    The name is what is typed next, so it goes last; places are told with a stream of its own.
+    """
+    widths = {name: max(map(len, cells)) for name, cells in columns.items()}
+    for name, least in _GIVE_WAY:
+        over = sum(widths.values()) + 2 * (len(widths) - 1) - width
+        if over > 0 and name in widths:
+            widths[name] = max(widths[name] - over, min(widths[name], least))
+            if least == 0:
+                del widths[name]
+    return {name: [_fitted(cell, size) for cell in columns[name]] for name, size in widths.items()}
 
 
 def needs(stream: "Stream") -> str:
@@ -161,6 +164,21 @@ def needs(stream: "Stream") -> str:
     if stream.has_fee:
         parts.append("fee")
     return ", ".join(parts) or "-"
+
+
+_CELLS: dict[str, "Callable[[Stream], str]"] = {
+    "stream": lambda stream: stream.mountpoint,
+    "place": lambda stream: stream.identifier,
+    "format": lambda stream: stream.format,
+    "systems": lambda stream: " ".join(stream.systems),
+    "lat": lambda stream: _degrees(stream.latitude_deg),
+    "lon": lambda stream: _degrees(stream.longitude_deg),
+    "needs": needs,
+}
+
+
+def _degrees(value_deg: float | None) -> str:
+    return "" if value_deg is None else f"{value_deg:.2f}"
 
 
 def _fitted(text: str, width: int) -> str:

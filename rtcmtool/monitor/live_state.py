@@ -51,10 +51,21 @@ OUTAGE_WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class Blindness:
-    """Since when we have not been listening, and why."""
+    """A time of not listening.
+
+    Attributes
+    ----------
+    since : Moment
+        When it began.
+    reason : str
+        Why, as known now.
+    next_try_ns : int or None
+        Steady time at which it is tried again to listen; None where nobody told.
+    """
 
     since: Moment
     reason: str
+    next_try_ns: int | None = None
 
 
 class LiveState:
@@ -150,9 +161,15 @@ class LiveState:
             self.outages.tick(now)
         self._note_outages()
 
-    def not_listening(self, utc_ns: int, monotonic_s: float, reason: str) -> None:
-        """Tell that we cannot listen from now on: a monitor gap, never an outage."""
+    def not_listening(
+        self, utc_ns: int, monotonic_s: float, reason: str, wait_s: float | None = None
+    ) -> None:
+        """Tell that we cannot listen from now on: a monitor gap, never an outage.
+
+        The latest reason counts; `wait_s` is the time until it is tried again, where known.
+        """
         self.tick(utc_ns, monotonic_s)
+        next_try_ns = None if wait_s is None else self.now.later(round(wait_s * NS_PER_S)).steady_ns
         if self.blind is None:
             self.outages.pause(self.now)
             self.strips.pause(self.now.steady_ns)
@@ -160,9 +177,9 @@ class LiveState:
             condition = Condition("monitor-gap", Rank.WATCH, f"not watching: {reason}")
             self.events.begin(self.now, condition, "monitor-gap", reason=reason)
             self._note_outages()
-            self.blind = Blindness(self.now, reason)
-        elif reason != self.blind.reason:
-            self.blind = Blindness(self.blind.since, reason)
+            self.blind = Blindness(self.now, reason, next_try_ns)
+        else:
+            self.blind = Blindness(self.blind.since, reason, next_try_ns)
 
     def listening(self, utc_ns: int, monotonic_s: float) -> None:
         """Tell that we are listening again."""
@@ -404,11 +421,13 @@ class LiveState:
                     begin, Condition(key, Rank.BAD, words, action), "outage", outage=kind.value
                 )
                 continue
-            opened = next((e for e in self.events.open if e.key == key), None)
+            # One outage is open at a time; its kind may have become clearer since it opened.
+            opened = next((e for e in self.events.open if e.key in OUTAGE_KEYS), None)
             if opened is not None:
                 length_ns = round(row.duration_s * NS_PER_S)
                 end = Moment(opened.start.steady_ns + length_ns, row.end_utc_ns)
-                self.events.end(end, key, "outage", outage=kind.value)
+                text = "" if opened.key == key else words
+                self.events.end(end, opened.key, "outage", text, outage=kind.value)
 
     def _note_set_changes(self) -> None:
         for station, tracker in self.state.trackers.items():

@@ -5,6 +5,12 @@ Definitions (design, epochs and outages): an outage is a gap of at least 3 inter
 whole epochs in a row. Kinds exclude each other, the first that matches wins. Settled here: epochs
 that come in part are gaps but open no outage of their own (no kind says so); a kind must hold as
 long as an outage to take over from another, so that the first bytes of a recovery make no row.
+
+A stream that is suddenly late by more than an outage needs is two rows: `silence` until the first
+late epoch arrives, then `late`. For those seconds no byte came, and the first kind that matches
+wins; that the epochs did come later makes them old, not heard in time. It was told as silence when
+it happened (event, `--on-outage`), and a row is written as it happens: it is not renamed by what
+comes after. A stream that falls behind little by little has no such silence: it is `late` at once.
 """
 
 from bisect import bisect_left, bisect_right
@@ -83,7 +89,6 @@ class OutageTracker:
         self._good: StationEpoch | None = None
         self._good_at = start
         self._runs: dict[int, list[StationEpoch]] = {}
-        self._late_is_next = False
         self._position_from_ns = start.steady_ns
         self._position_overdue = False
         self._open: _Open | None = None
@@ -307,8 +312,6 @@ class OutageTracker:
     def _is_unproven(self, kind: Kind) -> bool:
         """Tell whether nothing that was due had failed to come when the outage was named."""
         assert self._open is not None
-        if kind is Kind.LATE:
-            return self._late_is_next
         if kind is Kind.NO_OBSERVATIONS and self._open.kind in {Kind.SILENCE, Kind.GARBLED}:
             track = self._tracks[self._open.kind]
             paused_ns = track.first.steady_ns - track.before.steady_ns
@@ -318,11 +321,7 @@ class OutageTracker:
     def _judge(self, now: Moment, epoch: StationEpoch) -> None:
         run = self._runs.setdefault(epoch.station, [])
         if epoch.is_whole and epoch.is_late and self._good is not None:
-            late = self._tracks[Kind.LATE]
-            if late.last.steady_ns <= self._good_at.steady_ns:
-                step_ms = epoch.timeline_ms - self._good.timeline_ms
-                self._late_is_next = 1e6 * step_ms <= MARGIN_INTERVALS * self._interval_ns
-            late.hit(epoch.at, self._quiet_ns)
+            self._tracks[Kind.LATE].hit(epoch.at, self._quiet_ns)
         if not epoch.is_whole or epoch.is_late:
             run.clear()
             return

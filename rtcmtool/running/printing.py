@@ -42,6 +42,12 @@ class PatientStream:
         self._thread.start()
 
     @property
+    def is_stuck(self) -> bool:
+        """Whether something waits that the other side does not take: nobody else may write then."""
+        with self._changed:
+            return self._size > 0 and not self.is_lost
+
+    @property
     def encoding(self) -> str:
         """Encoding of the stream behind."""
         return self._stream.encoding or "utf-8"

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from rtcmtool import __version__
@@ -14,7 +14,6 @@ from rtcmtool.gnss.time import iso_utc
 from rtcmtool.monitor.live_state import LiveState
 from rtcmtool.monitor.outage_kinds import OutageChange
 from rtcmtool.running.disk import DiskWatch
-from rtcmtool.running.disk import size_text as size_text  # noqa: PLC0414  (others take it from here)
 from rtcmtool.running.feed import Feed, FeedQueue
 from rtcmtool.running.hooks import Hooks
 from rtcmtool.running.judging import Judging
@@ -34,7 +33,7 @@ class Order:
     Attributes
     ----------
     context : Context
-        What the crew told; findings become events.
+        What the crew told; findings become events. The state in it is not looked at.
     site, sheet_text : str or None
         Name of the site, and the text of its sheet, kept in the capture.
     split, keep
@@ -167,6 +166,8 @@ class Recording:
         Takes a line for people.
     series : str, optional
         What it is told by over all its runs, when old parts are deleted; else NAME.
+    live : LiveState, optional
+        Follows the stream; else a new one.
 
     Raises
     ------
@@ -185,6 +186,7 @@ class Recording:
         monotonic_s: float,
         tell: Callable[[str], None],
         series: str | None = None,
+        live: LiveState | None = None,
     ) -> None:
         self.source = source
         self._is_split = order.split is not None
@@ -198,11 +200,12 @@ class Recording:
             series=series,
         )
         self.writer = CaptureWriter(name, description, monotonic_s=monotonic_s, split=order.split)
-        live = LiveState(utc_ns, monotonic_s, clock_trusted=order.clock_trusted)
+        if live is None:
+            live = LiveState(utc_ns, monotonic_s, clock_trusted=order.clock_trusted)
         self.session = Session(live, self.writer)
         self.feed = Feed(source, out)
         self.tally = Tally()
-        self.judging = Judging(order.context, order.judge_every_s)
+        self.judging = Judging(replace(order.context, state=live.state), order.judge_every_s)
         retention = Retention(order.keep, series) if order.keep else None
         disk = DiskWatch(tell, retention)
         self.session.listeners += [self.tally, self.judging, disk, Simulated()]

@@ -87,6 +87,8 @@ class Session:
     _live_failed: bool = False
     _is_attached: bool = False
     _opening_since_s: float | None = None
+    _is_open: bool = False
+    _trouble: str | None = None  # why the source is not open, as it told last
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def run(self, feed: AnyFeed, until: Callable[["Session"], bool] = lambda _: False) -> None:
@@ -220,19 +222,22 @@ class Session:
         live = self.live
         match status.state:
             case SourceState.OPENED:
-                self.was_open = True
+                self.was_open = self._is_open = True
+                self._trouble = None
                 live.listening(status.utc_ns, monotonic_s)
                 live.note(status.text, "opened")
             case SourceState.LOST:
-                live.not_listening(status.utc_ns, monotonic_s, status.text)
+                self._is_open, self._trouble = False, status.text
+                live.not_listening(status.utc_ns, monotonic_s, status.text.rstrip("."))
                 live.note(status.text, "lost")
             case SourceState.RETRYING:
-                live.tick(status.utc_ns, monotonic_s)
-                if live.blind is None:
-                    live.not_listening(status.utc_ns, monotonic_s, status.text)
+                reason = (self._trouble or status.text).rstrip(".")
+                live.not_listening(status.utc_ns, monotonic_s, reason, status.wait_s)
                 live.note(status.text, "source")
             case SourceState.NOTE:
                 live.tick(status.utc_ns, monotonic_s)
+                if not self._is_open:
+                    self._trouble = status.text
                 live.note(status.text, "source")
             case SourceState.STOPPED:
                 live.tick(status.utc_ns, monotonic_s)

@@ -11,7 +11,6 @@ from rtcmtool.captures.companions import Event
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.monitor.live_state import LiveState
 from rtcmtool.monitor.outage_kinds import OutageChange
-from rtcmtool.monitor.stream_state import StreamState
 from rtcmtool.running.judging import Judging
 from rtcmtool.running.recording import JUDGE_EVERY_S
 from rtcmtool.running.session import Session
@@ -57,16 +56,16 @@ class _Follower:
 
     def __init__(self, writer: CaptureWriter, scenario: Scenario, port: Port) -> None:
         is_trusted = is_clock_right(scenario, port)
+        self._start_ns = scenario.start_utc_ns
+        start_utc_ns = scenario.start_utc_ns + clock_ahead_ns(scenario, port)
+        live = LiveState(start_utc_ns, 0.0, clock_trusted=is_trusted)
         context = Context.for_site(
-            StreamState(),
+            live.state,
             None,
             at="base" if port is Port.BASE else "rover",
             live=True,
             clock_trusted=is_trusted,
         )
-        self._start_ns = scenario.start_utc_ns
-        start_utc_ns = scenario.start_utc_ns + clock_ahead_ns(scenario, port)
-        live = LiveState(start_utc_ns, 0.0, clock_trusted=is_trusted)
         self._session = Session(live)
         self._session.listeners += [Judging(context, JUDGE_EVERY_S), _Companions(writer)]
         self._time = VirtualTime(self._session, start_utc_ns)

@@ -45,12 +45,19 @@ class Stopper:
         """130 for an interrupt; None where nothing was asked or the signal itself ends us."""
         return 130 if self.signal_number == signal.SIGINT else None
 
-    def die_of_it(self) -> None:
-        """End by the signal that asked, as service managers expect; an interrupt is no such."""
+    def die_of_it(self, *, flushes: bool = True) -> None:
+        """End by the signal that asked, as service managers expect; an interrupt is no such.
+
+        Parameters
+        ----------
+        flushes : bool
+            Whether standard output and error are written first: not where they are stuck.
+        """
         if self.signal_number is None or self.signal_number == signal.SIGINT:
             return
-        sys.stdout.flush()
-        sys.stderr.flush()
+        if flushes:
+            sys.stdout.flush()
+            sys.stderr.flush()
         signal.signal(self.signal_number, signal.SIG_DFL)
         os.kill(os.getpid(), self.signal_number)
 

@@ -27,6 +27,7 @@ _DIGITS = re.compile(r"\d+")
 _DATE = re.compile(r"^\d{4}-\d{2}-\d{2} ")
 _TIMES = ("utc", "start_utc", "end_utc", "last_epoch_gps", "last_good_epoch_gps")
 
+
 Write = Callable[[str], None]
 
 

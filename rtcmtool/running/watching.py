@@ -25,9 +25,9 @@ from rtcmtool.monitor.events import Rank
 from rtcmtool.monitor.outage_kinds import OutageChange
 from rtcmtool.monitor.rover_state import RoverState
 from rtcmtool.monitor.strips import VIEWS_S
+from rtcmtool.running.disk import size_text
 from rtcmtool.running.judging import Judging
 from rtcmtool.running.keys import BACKSPACE, ENTER, ESCAPE, Keys, reading_keys, suspend
-from rtcmtool.running.recording import size_text
 from rtcmtool.running.session import Session
 from rtcmtool.views.dashboard import LEGEND, REPLAY_LEGEND, dashboard_lines
 from rtcmtool.views.dashboard_pages import WINDOW_CHOICES, after_page

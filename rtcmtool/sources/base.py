@@ -47,11 +47,24 @@ class SourceState(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """Something that happened to a source: when, what, and a sentence without secrets."""
+    """Something that happened to a source.
+
+    Attributes
+    ----------
+    utc_ns : int
+        When.
+    state : SourceState
+        What.
+    text : str
+        A sentence without secrets.
+    wait_s : float or None
+        While trying again: seconds until the next try.
+    """
 
     utc_ns: int
     state: SourceState
     text: str
+    wait_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,11 +273,11 @@ class LiveSource(Source):
         """Give bytes the time of now."""
         return Arrival(self.clocks.time_ns(), data)
 
-    def _tell(self, state: SourceState, text: str) -> None:
+    def _tell(self, state: SourceState, text: str, wait_s: float | None = None) -> None:
         """Tell what happened."""
         log.info("%s: %s", state.value, text)
         if self.on_status is not None:
-            self.on_status(Status(self.clocks.time_ns(), state, text))
+            self.on_status(Status(self.clocks.time_ns(), state, text, wait_s))
 
     def _lose(self, error: SourceError) -> None:
         self._close()
@@ -313,7 +326,7 @@ class LiveSource(Source):
         if at_most_s is not None:
             wait_s = min(wait_s, at_most_s)
         self._wait_s = min(2.0 * self._wait_s, self.longest_wait_s)
-        self._tell(SourceState.RETRYING, f"trying again in {wait_s:.0f} s")
+        self._tell(SourceState.RETRYING, f"trying again in {wait_s:.0f} s", wait_s)
         due_s = self.clocks.monotonic() + wait_s
         while (left_s := due_s - self.clocks.monotonic()) > 0:
             if self.clocks.wait is None:

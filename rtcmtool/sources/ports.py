@@ -1,7 +1,6 @@
 """The serial ports of this computer, and why one of them cannot be opened."""
 
 import errno
-import os
 import re
 import socket
 import stat
@@ -15,10 +14,7 @@ from serial.tools import list_ports
 from rtcmtool.errors import SourceError
 from rtcmtool.sources.base import RefusedError
 from rtcmtool.sources.connecting import not_connected, not_found
-
-PSEUDO_TERMINALS = range(136, 144)  # list of device numbers of Linux, from memory
-PSEUDO_TERMINAL_MAKER = os.makedev(5, 2) if hasattr(os, "makedev") else 0  # ptmx; the same
-MEMORY_DEVICES = 1  # null, zero and the like: list of device numbers of Linux, from memory
+from rtcmtool.sources.port_holders import Holder, holder_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,29 +40,6 @@ def natural_key(name: str) -> list[tuple[int, int, str]]:
     """Make a key that sorts COM5 before COM10."""
     parts = re.split(r"(\d+)", name)
     return [(1, int(part), "") if part.isdigit() else (0, 0, part) for part in parts]
-
-
-def holder_of(device: str) -> str | None:
-    """Name the process that holds a device open; None where that cannot be found.
-
-    Only Linux tells, and only about processes of the same user (or to root). The program that made
-    a pseudo-terminal may hold both of its ends: that one is no reader of the port.
-    """
-    if sys.platform != "linux":
-        return None
-    try:
-        wanted = Path(device).stat().st_rdev
-        if os.major(wanted) == MEMORY_DEVICES:
-            return None
-        processes = [entry for entry in Path("/proc").iterdir() if entry.name.isdigit()]
-    except OSError:
-        return None
-    for process in processes:
-        if int(process.name) == os.getpid():
-            continue
-        if _holds(process, wanted) and not _made(process, wanted):
-            return f"{_process_name(process)} (process {process.name})"
-    return None
 
 
 def not_opened(device: str, error: OSError) -> SourceError:
@@ -119,14 +92,24 @@ def _far_not_opened(device: str, error: OSError) -> SourceError:
     return SourceError(f"{device} cannot be opened.", why=why, do=do)
 
 
-def in_use(device: str, holder: str | None) -> RefusedError:
-    """Say that another program holds the port."""
-    by = "another program is using it" if holder is None else f"{holder} is using it"
-    return RefusedError(
-        f"{device} cannot be opened: {by}.",
-        why="one program at a time can hold a port.",
-        do="close the other program, then run the same line again.",
-    )
+def in_use(device: str, holder: Holder | None) -> RefusedError:
+    """Say that another program holds the port: which, since when, and what to do about it."""
+    one = "one program at a time can hold a port."
+    if holder is None:
+        return RefusedError(
+            f"{device} cannot be opened: another program is using it.",
+            why=one,
+            do="close the other program, then run the same line again.",
+        )
+    since = f"that program was started {holder.since}; " if holder.since else ""
+    if holder.capture is not None:
+        do = f"kill {holder.process} stops it; to look on: rtcmtool watch {holder.capture} --follow"
+    elif holder.is_ours:
+        do = f"stop it: kill {holder.process}    then run the same line again."
+    else:
+        do = "close the other program, then run the same line again."
+    message = f"{device} cannot be opened: {holder} is using it."
+    return RefusedError(message, why=f"{since}{one}", do=do)
 
 
 def _no_port(device: str) -> RefusedError:
@@ -178,36 +161,6 @@ def _code_of(error: OSError) -> int | None:
         if name in str(error):
             return code
     return None
-
-
-def _holds(process: Path, device_number: int) -> bool:
-    """Tell whether a process has a device open."""
-    try:
-        entries = list((process / "fd").iterdir())
-    except OSError:
-        return False
-    for entry in entries:
-        try:
-            status = entry.stat()
-        except OSError:
-            continue
-        if stat.S_ISCHR(status.st_mode) and status.st_rdev == device_number:
-            return True
-    return False
-
-
-def _made(process: Path, device_number: int) -> bool:
-    """Tell whether a device is a pseudo-terminal, and a process has the other end of one."""
-    if os.major(device_number) not in PSEUDO_TERMINALS:
-        return False
-    return _holds(process, PSEUDO_TERMINAL_MAKER)
-
-
-def _process_name(process: Path) -> str:
-    try:
-        return (process / "comm").read_text(encoding="utf-8", errors="replace").strip()
-    except OSError:
-        return "a program"
 
 
 def _describe(description: str | None, device: str) -> str:

@@ -15,7 +15,8 @@ import serial
 from rtcmtool.errors import SourceError, UsageError
 from rtcmtool.sources.base import READ_BYTES, TICK_S, Arrival, Clocks, LiveSource, SourceState
 from rtcmtool.sources.baud import RATES, BaudHunt, RateDoubt, Trial, rates_text
-from rtcmtool.sources.ports import holder_of, in_use, not_opened
+from rtcmtool.sources.port_holders import holder_of
+from rtcmtool.sources.ports import in_use, not_opened
 
 log = logging.getLogger(__name__)
 

@@ -25,7 +25,7 @@ from rtcmtool.views.dashboard_parts import (
     ruler,
     strip_lines,
 )
-from rtcmtool.views.headline import Headline, clock_time, headline
+from rtcmtool.views.headline import Headline, Mood, clock_time, headline
 from rtcmtool.wire.observations import SYSTEM_LETTERS
 from rtcmtool.wire.signal_ids import SIGNAL_ID
 
@@ -33,6 +33,7 @@ NARROW = 80  # columns; below, one column
 SMALLEST = (40, 12)  # below, three lines
 WIDE = (120, 40)
 _LABEL = 15
+_CLOCK_WIDTH = 13  # the program clock at the right, and a space
 _WIDE_EXTRA_AT = 74  # column of the second half of a fact's line
 _KEYS = " space: seen  n: note  z: strip length  m: more  b: bell  ?: legend  q: quit"
 _WIDE_KEYS = (
@@ -93,7 +94,7 @@ def dashboard_lines(screen: Screen, width: int, height: int) -> list[Text]:
     if width < SMALLEST[0] or height < SMALLEST[1]:
         lines = three_lines(screen, head, width)
     elif screen.page:
-        lines = page_lines(screen, headline_text(screen, head), width, height)
+        lines = page_lines(screen, headline_text(screen, head, width - _CLOCK_WIDTH), width, height)
         if screen.prompt is not None:
             lines[-1] = _last_line(screen, "")
     elif width < NARROW:
@@ -137,18 +138,22 @@ def _top(screen: Screen, head: Headline, width: int) -> list[Text]:
     """Give the headline and the line that says what is watched."""
     wide = width >= WIDE[0]
     live = screen.live
-    first = headline_text(screen, head)
     right = f"{clock_time(live.now.utc_ns)} UTC"
     unseen = len([e for e in live.events.unseen(live.now) if e.rank is not Rank.NOTE])
     if wide and unseen:
         right = f"{unseen} not seen yet          {right}"
+    room = width - 1 - len(right)
     detail = f" - {head.detail}" if head.detail else ""
-    if first.cell_len + len(detail) + 1 + len(right) <= width:
+    first = headline_text(screen, head, room)
+    is_told = first.cell_len + len(detail) <= room
+    if is_told:
         first.append(detail)
-    return [both_ends(first, right, width), fitted(_subject(screen, width), width)]
+    # When it is tried again is part of the state, not a detail: it has a place on the next line.
+    retry = head.detail if head.mood is Mood.NOT_WATCHING and not is_told else ""
+    return [both_ends(first, right, width), fitted(_subject(screen, width, retry), width)]
 
 
-def _subject(screen: Screen, width: int) -> Text:
+def _subject(screen: Screen, width: int, retry: str = "") -> Text:
     """Name site, base and source; what does not fit is left out from the least important."""
     live = screen.live
     station = live.state.main_station
@@ -162,6 +167,7 @@ def _subject(screen: Screen, width: int) -> Text:
         (watching, 4),
         (screen.recording, 3),
         (f"gap {live.gaps.count + 1} is OPEN" if _gap_open(screen) else None, 0),
+        (retry or None, 0),
     ]
     shown = [(text, rank) for text, rank in parts if text]
     while len(shown) > 1 and len("   ".join(text for text, _ in shown)) + 1 > width:

@@ -16,11 +16,12 @@ from rtcmtool.views.dashboard_parts import (
     ruler,
     star,
 )
-from rtcmtool.views.headline import Headline, clock_time, complaint, length_text
+from rtcmtool.views.headline import Headline, Mood, clock_time, complaint, length_text
 from rtcmtool.wire.catalogue import OBSERVATION_NUMBERS, system_of
 
 _NAMES = {"G": "GPS", "R": "GLO", "E": "GAL", "S": "SBS", "J": "QZS", "C": "BDS", "I": "NAV"}
 _KEYS = " space: seen  m: more  q: quit"
+_BROKEN = 8  # columns that the break of a headline into two lines may take
 _REPLAY_KEYS = " p: pause  ] [: events  ?: keys  q: quit"
 
 
@@ -30,11 +31,13 @@ def narrow_lines(screen: Screen, head: Headline, width: int, height: int) -> lis
     now = f"{clock_time(live.now.utc_ns)} UTC"
     station = live.state.main_station
     base = "" if station is None else f"base {station}"
+    if head.mood is Mood.NOT_WATCHING:
+        base = head.detail or base
     air, _ = facts.air_fact(screen)
     delay, _ = facts.delay_fact(live, short=True)
     gaps, _ = facts.gaps_fact(live)
     top = [
-        *_wrapped(headline_text(screen, head), width),
+        *_wrapped(headline_text(screen, head, 2 * width - _BROKEN), width),
         both_ends(Text(f" age {_age(screen)}"), now, width),
         both_ends(Text(f" {screen.site or screen.source}"), base, width),
     ]
@@ -82,7 +85,7 @@ def three_lines(screen: Screen, head: Headline, width: int) -> list[Text]:
         text = f"? {', '.join(finding.rule.printed for finding in screen.verdict.missing)}"
     else:
         text = "nothing wrong found"
-    lines = [headline_text(screen, head), Text(f" age {_age(screen)}"), Text(f" {text}")]
+    lines = [headline_text(screen, head, width), Text(f" age {_age(screen)}"), Text(f" {text}")]
     return [fitted(line, width) for line in lines]
 
 

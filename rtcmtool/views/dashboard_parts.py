@@ -133,14 +133,14 @@ def both_ends(left: Text, right: str, width: int) -> Text:
     return fitted(left.append(" " * (width - left.cell_len - len(right)) + right), width)
 
 
-def headline_text(screen: Screen, head: Headline) -> Text:
-    """Give the headline, behind what it must not be taken for."""
+def headline_text(screen: Screen, head: Headline, width: int) -> Text:
+    """Give the headline, behind what it must not be taken for; short where the whole is wider."""
     line = Text(" ")
     if screen.is_simulated:
         line.append("SIMULATED ", "state.unknown")
     if screen.replay:
         line.append(f"{screen.replay} ")
-    return line.append(head.text, head.style)
+    return line.append(head.fitting(width - line.cell_len), head.style)
 
 
 def ruler(width: int) -> Text:

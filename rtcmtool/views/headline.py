@@ -7,7 +7,7 @@ from rtcmtool.diagnosis.finding import Finding, State
 from rtcmtool.diagnosis.verdict import Verdict
 from rtcmtool.diagnosis.wording import grouped, seconds, share
 from rtcmtool.gnss import time as gnss_time
-from rtcmtool.monitor.live_state import OLD_INTERVALS, LiveState
+from rtcmtool.monitor.live_state import OLD_INTERVALS, Blindness, LiveState
 from rtcmtool.monitor.outage_kinds import FIRST_S, NO_POSITION_S, Kind
 from rtcmtool.monitor.steady_clock import Moment
 
@@ -52,12 +52,19 @@ class Headline:
         More, where there is room.
     style : str
         Name in the theme; it only repeats the word.
+    short : str
+        The sentence without its reasons, for where the whole does not fit.
     """
 
     mood: Mood
     text: str
     detail: str = ""
     style: str = "none"
+    short: str = ""
+
+    def fitting(self, room: int) -> str:
+        """Give the sentence, or the short one where the whole is longer than `room`."""
+        return self.short if self.short and len(self.text) > room else self.text
 
 
 def headline(live: LiveState, verdict: Verdict) -> Headline:
@@ -74,12 +81,17 @@ def headline(live: LiveState, verdict: Verdict) -> Headline:
     style = _STYLES.get(mood, "state.bad")
     if mood is Mood.BUT and _worst(verdict, State.BAD):
         style = "state.bad"
-    return Headline(mood, text, detail, style)
+    short = text.partition(": ")[0] if mood is Mood.NOT_WATCHING else ""
+    return Headline(mood, text, detail, style, short)
 
 
 def _choose(live: LiveState, verdict: Verdict) -> tuple[Mood, str, str]:
     if live.blind is not None:
-        return Mood.NOT_WATCHING, f"NOT WATCHING - {live.blind.reason}", ""
+        return (
+            Mood.NOT_WATCHING,
+            f"NOT WATCHING - {live.blind.reason}",
+            _next_try(live.now, live.blind),
+        )
     if live.first_byte is None and live.seconds < FIRST_S:
         return Mood.WAITING, f"WAITING {int(live.seconds)} s - nothing yet", ""
     lacking = live.lacking
@@ -110,6 +122,14 @@ def _lacking(live: LiveState, kind: Kind | None) -> tuple[Mood, str, str]:
     if kind is Kind.GARBLED:
         return Mood.DAMAGED, f"DAMAGED for {length} - bytes, but no whole message", ""
     return Mood.NO_OBSERVATIONS, f"NO OBSERVATIONS for {length}", ""
+
+
+def _next_try(now: Moment, blind: Blindness) -> str:
+    """Say when it is tried again to listen; it counts down, so that it never looks new when old."""
+    if blind.next_try_ns is None:
+        return ""
+    left_s = (blind.next_try_ns - now.steady_ns) / 1e9
+    return f"next try in {length_text(max(round(left_s), 1))}" if left_s > 0 else "trying now"
 
 
 def position_missing_s(live: LiveState) -> float | None:

@@ -61,7 +61,7 @@ def event_text(event: Event) -> str:
     """Give an event as a line for people."""
     state = event.values.get("state")
     length = event.values.get("seconds")
-    text = f"{event.text}, {state}" if state else event.text
+    text = f"{event.text.rstrip('.')}, {state}" if state else event.text
     if isinstance(length, float):
         text += f" after {length:.1f} s"
     return f"{stamp(event.utc_ns)}  {event.kind}: {text}"

@@ -12,8 +12,9 @@ import orjson
 import pytest
 
 from rtcmtool.cli.main import main
+from tests.cli.listening_time import listening_time  # noqa: F401  (fixture)
 from tests.conftest import PROJECT
-from tests.sources.conftest import Server
+from tests.sources.conftest import SAFETY_S, Server
 from tests.streams import base_stream, data_of
 
 
@@ -68,7 +69,7 @@ def run_process() -> Runner:
     def of(*arguments: object, **more: Any) -> Run:
         done = subprocess.run(
             [sys.executable, "-m", "rtcmtool", *map(str, arguments)],
-            cwd=PROJECT, capture_output=True, check=False, timeout=30, **more,
+            cwd=PROJECT, capture_output=True, check=False, timeout=SAFETY_S, **more,
         )  # fmt: skip
         return Run(done.returncode, done.stdout.decode(), done.stderr.decode())
 
@@ -93,6 +94,14 @@ def write(tmp_path: Path) -> Callable[..., Path]:
         return path
 
     return of
+
+
+@pytest.fixture
+def refusing_port() -> Iterator[int]:
+    """Give a port at which nobody listens, and nobody can meanwhile: it is bound."""
+    with socket.socket() as held:
+        held.bind(("127.0.0.1", 0))
+        yield held.getsockname()[1]
 
 
 @pytest.fixture

@@ -39,8 +39,8 @@ class Running:
     def err(self) -> str:
         return self.paths[1].read_text(encoding="utf-8")
 
-    def until(self, is_true: Callable[[], bool]) -> "Running":
-        due_s = time.monotonic() + SAFETY_S
+    def until(self, is_true: Callable[[], bool], limit_s: float = SAFETY_S) -> "Running":
+        due_s = time.monotonic() + limit_s
         while not is_true():
             assert time.monotonic() < due_s, f"{self.out}\n{self.err}"
             assert self.process.poll() is None, f"{self.out}\n{self.err}"

@@ -231,8 +231,33 @@ def test_epochs_older_than_five_seconds_by_a_trusted_clock_are_late() -> None:
     follower = Follower(made, late_s=lambda e: 6.5 if 20 <= e < 40 else LATE_S)
     follower.run(70.0)
     rows = closed_rows(follower)
-    assert [row.kind for row in rows] == ["late"]
+    # For 6.9 s no byte came, which is silence; then epochs came that were too old.
+    assert [row.kind for row in rows] == ["silence", "late"]
     assert seconds(rows[0].start_utc_ns) == pytest.approx(19 + LATE_S)
+    assert rows[0].end_utc_ns == rows[1].start_utc_ns
+    assert seconds(rows[1].start_utc_ns) == pytest.approx(20 + 6.5)
+    assert seconds(rows[1].end_utc_ns) == pytest.approx(40 + LATE_S)
+    assert rows[0].epochs_missed == 7  # due at 20 to 26 s
+    assert sum(row.epochs_missed or 0 for row in rows) == 20
+
+
+def test_the_events_tell_a_late_stream_as_the_rows_do() -> None:
+    follower = Follower(stream(60), late_s=lambda e: 6.5 if 20 <= e < 40 else LATE_S)
+    follower.run(60.0)
+    told = [e for e in follower.live.take_events() if e.kind == "outage"]
+    assert [(e.values["outage"], e.values["state"]) for e in told] == [
+        ("silence", "open"), ("silence", "ended"), ("late", "open"), ("late", "ended"),
+    ]  # fmt: skip
+    assert not follower.live.events.open
+
+
+def test_a_stream_that_falls_behind_little_by_little_is_late_at_once() -> None:
+    def late_s(epoch: int) -> float:
+        return min(LATE_S + max(epoch - 19, 0), 8.6) if epoch < 40 else LATE_S
+
+    follower = Follower(stream(60), late_s=late_s)
+    follower.run(59.0)
+    assert [row.kind for row in closed_rows(follower)] == ["late"]
 
 
 def test_without_a_trusted_clock_nothing_is_late() -> None:
@@ -347,3 +372,9 @@ def test_positions_alone_every_ten_seconds_are_no_observations_and_no_silence_be
     follower.run(90.0)
     follower.finish()
     assert [row.kind for row in closed_rows(follower)] == ["no-observations"]
+    # What seemed a silence at first: its event ends too, by its clearer name.
+    told = [e for e in follower.live.take_events() if e.kind == "outage"]
+    assert [(e.text, e.values["state"]) for e in told] == [
+        ("silent", "open"), ("no observations", "ended"),
+    ]  # fmt: skip
+    assert not [event for event in follower.live.events.open if event.key.startswith("outage:")]

@@ -43,7 +43,13 @@ def test_a_fault_over_each_way_is_booked_as_it_was(tmp_path: Path) -> None:
         ("interrupted", "pty"),
     ]
     kinds = [[booked.kind for booked in cell.found] for cell in cells]
-    assert kinds == [["garbled"], ["silence"], ["late"], ["monitor gap"], ["monitor gap"]]
+    assert kinds == [
+        ["garbled"],
+        ["silence"],
+        ["silence", "late"],
+        ["monitor gap"],
+        ["monitor gap"],
+    ]
     for place in ("garbled-pty", "silence-tcp"):
         plan, folder = plans[place]
         (row,) = open_capture(folder / place / "job").outages

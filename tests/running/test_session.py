@@ -6,13 +6,16 @@ from pathlib import Path
 import pytest
 
 from rtcmtool.captures import Event, open_capture
+from rtcmtool.diagnosis.context import Context
+from rtcmtool.diagnosis.live_verdict import LiveJudge
 from rtcmtool.monitor.live_state import LiveState
 from rtcmtool.monitor.outage_kinds import OutageChange
-from rtcmtool.running.feed import Bytes, Ended, Feed
+from rtcmtool.running.feed import Bytes, Changed, Ended, Feed
 from rtcmtool.running.session import Session
 from rtcmtool.sources import Arrival, Source, SourceState, Status
+from rtcmtool.views.headline import Headline, headline
 from rtcmtool.wire.stream import Chunk
-from tests.running.driving import Kept, drive, item, status, timed, utc_ns
+from tests.running.driving import MONOTONIC_S, Kept, drive, item, status, timed, utc_ns
 from tests.streams import base_stream
 
 SAFETY_S = 120.0
@@ -146,6 +149,51 @@ def test_a_source_that_is_long_in_opening_is_no_silence_of_the_base(tmp_path: Pa
     (opened, ended) = driven.kept.of("monitor-gap")
     assert ended.values["seconds"] == pytest.approx(27, abs=0.3)
     assert opened.text == "not watching: still opening the source"
+
+
+REFUSED = "127.0.0.1 refuses a connection at port 5015: nothing listens there"
+
+
+def retrying(seconds: float, wait_s: float) -> Changed:
+    text = f"trying again in {wait_s:.0f} s"
+    told = Status(utc_ns(seconds), SourceState.RETRYING, text, wait_s)
+    return Changed(MONOTONIC_S + seconds, told)
+
+
+def headline_of(session: Session) -> Headline:
+    return headline(session.live, LiveJudge(Context(session.live.state)).judge(session.live))
+
+
+def test_before_the_first_opening_the_headline_says_why_and_when_it_is_tried_again(
+    tmp_path: Path,
+) -> None:
+    driven = drive(tmp_path)
+    driven.take(status(0, SourceState.NOTE, REFUSED), retrying(0, 4.0), item(1.2))
+    found = headline_of(driven.session)
+    assert (found.text, found.detail) == (f"NOT WATCHING - {REFUSED}", "next try in 3 s")
+    assert driven.kept.of("monitor-gap")[0].text == f"not watching: {REFUSED}"
+    assert headline_of(driven.take(item(4.5)).session).detail == "trying now"
+    driven.take(status(5, SourceState.NOTE, "the name gate cannot be found"), retrying(5, 60.0))
+    found = headline_of(driven.session)
+    assert found.text == "NOT WATCHING - the name gate cannot be found"
+    assert found.detail == "next try in 1 min"
+    assert len(driven.kept.of("monitor-gap")) == 1  # one gap, whatever the reasons
+    driven.take(status(65, SourceState.OPENED), item(66, b"x"))
+    assert driven.session.live.blind is None
+
+
+def test_after_a_loss_the_headline_goes_by_the_latest_reason(tmp_path: Path) -> None:
+    driven = drive(tmp_path)
+    driven.take(
+        status(0, SourceState.OPENED),
+        status(1, SourceState.NOTE, "38400 baud"),
+        status(9, SourceState.LOST, "COM5 is gone: it was unplugged"),
+        retrying(9, 1.0),
+    )
+    assert headline_of(driven.session).text == "NOT WATCHING - COM5 is gone: it was unplugged"
+    assert headline_of(driven.session).short == "NOT WATCHING - COM5 is gone"
+    driven.take(status(10, SourceState.NOTE, "there is no port COM5"), retrying(10, 2.0))
+    assert headline_of(driven.session).text == "NOT WATCHING - there is no port COM5"
 
 
 def test_what_a_source_says_while_it_is_open_leaves_it_open(tmp_path: Path) -> None:

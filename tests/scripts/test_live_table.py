@@ -103,7 +103,10 @@ def test_truth_of_lateness_ends_where_what_waited_behind_it_comes() -> None:
     way = way_of(range(20, 110))
     way.sent += [Sent(at(second + 6.3), OBSERVATION) for second in range(20, 30)]
     way.sent += [Sent(at(max(35.3, second + 0.3)), OBSERVATION) for second in range(30, 40)]
-    assert truth_of("late", PLAN, T0_NS, way) == (booked("late", 19.3, 35.3),)
+    assert truth_of("late", PLAN, T0_NS, way) == (
+        booked("silence", 19.3, 26.3),
+        booked("late", 26.3, 35.3),
+    )
 
 
 def test_truth_of_a_healthy_base_is_nothing_and_of_a_cut_what_was_cut() -> None:

@@ -16,7 +16,7 @@ import serial
 from serial.tools import list_ports
 
 from rtcmtool.errors import SourceError, UsageError
-from rtcmtool.sources import ports
+from rtcmtool.sources import port_holders, ports
 from rtcmtool.sources.base import RefusedError
 from rtcmtool.sources.serial_port import SerialSource
 from tests.sources.conftest import LESS_THAN_A_TICK_S, SAFETY_S, Reader, has
@@ -181,7 +181,7 @@ def test_the_program_that_made_a_pseudo_terminal_is_no_reader_of_it(line: Line) 
     ) as maker:
         assert maker.stdout is not None
         device = maker.stdout.readline().strip()
-        assert ports.holder_of(device) is None
+        assert port_holders.holder_of(device) is None
         source = SerialSource(device, baud=9600)
         assert "opened" in Reader(source).read(lambda reader: "opened" in reader.states).states
         maker.kill()
