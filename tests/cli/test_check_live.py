@@ -354,7 +354,7 @@ def test_rates_that_were_tried_in_vain_are_named() -> None:
     source.unreadable_bytes = 2310
     error = no_rtcm(Ear(source))
     assert "COM5 sends data (2 310 bytes) but no RTCM 3." in str(error)
-    assert "115200, 57600, 38400, 19200, 9600, 230400, 460800 or 4800 baud" in (error.why or "")
+    assert "4800, 9600, 19200, 38400, 57600, 115200, 230400 or 460800 baud" in (error.why or "")
 
 
 def test_a_port_that_is_not_there_ends_with_code_3(run: Runner) -> None:
