@@ -142,9 +142,8 @@ def open_input(options: argparse.Namespace) -> Input:
             "note: the computer's clock was set while this was recorded; "
             "times here go on as it ran before.",
         )
-    made = Input(str(options.source), capture, time_reference(options))
-    made.silent_at_end_s = told.silent_at_end_s
-    return made
+    reference, silent_s = time_reference(options), told.silent_at_end_s
+    return Input(str(options.source), capture, reference, silent_at_end_s=silent_s)
 
 
 def heard_from(options: argparse.Namespace, batch: Batch) -> Batch:

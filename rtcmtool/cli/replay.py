@@ -15,7 +15,6 @@ from rtcmtool.cli.moments import moment
 from rtcmtool.cli.navigation import add_navigation
 from rtcmtool.cli.replay_job import (
     Job,
-    context_of,
     facts_of,
     opened,
     scan_of,
@@ -278,8 +277,7 @@ def _play(job: Job, stopper: "Stopper") -> int:
     if mark is not None:
         replay.jump_to_event(mark)
         say(options, replay.message)
-    context = context_of(job)
-    session, judging = session_of(job, context, timeline.begin_utc_ns, ahead)
+    session, judging, context = session_of(job, timeline.begin_utc_ns, ahead)
     session.listeners.insert(0, Cadence(replay, judging))
     replay.epoch = lambda: session.live.state.epochs and session.live.state.epochs.latest_ms
     stopper.on_stop(replay.stop)
@@ -294,6 +292,7 @@ def _shown(
     """Add whoever shows the session; give what is open meanwhile."""
     from contextlib import nullcontext
 
+    from rtcmtool.running.folding import folding
     from rtcmtool.running.telling import JsonLines, StatusTold, without_date
 
     options = job.options
@@ -302,7 +301,8 @@ def _shown(
         session.listeners.append(lines)
         return nullcontext()
     if options.plain or not is_terminal(sys.stdout):
-        write = _print if job.is_dated else without_date(_print)
+        fold = folding(_print, sys.stdout)
+        write = fold if job.is_dated else without_date(fold)
         session.listeners.append(StatusTold(write, judging))
         return nullcontext()
     from rtcmtool.running.replay_keys import ReplayKeys

@@ -2,7 +2,7 @@
 
 import argparse
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -48,16 +48,8 @@ class Job:
     capture: "Capture"
     has_arrivals: bool
     is_dated: bool
-    sheet: "SiteSheet | None" = field(init=False)
-    make_state: "Callable[..., StreamState]" = field(init=False)
-
-    def __post_init__(self) -> None:
-        """Read what lies beside the capture, once."""
-        from rtcmtool.running.patient_state import PatientState
-
-        sheet = site_sheet(self.options, str(self.capture.path))
-        object.__setattr__(self, "sheet", sheet)
-        object.__setattr__(self, "make_state", state_maker(self.options, PatientState))
+    sheet: "SiteSheet | None"
+    make_state: "Callable[..., StreamState]"
 
     def stamp(self, utc_ns: int) -> str:
         """Write a time; without the day where that is not known."""
@@ -83,6 +75,7 @@ def opened(options: argparse.Namespace) -> Job:
     """
     from rtcmtool.captures.reading import open_capture
     from rtcmtool.cli.reading import no_frames
+    from rtcmtool.running.patient_state import PatientState
     from rtcmtool.running.timeline import timed_by_epochs
 
     capture = open_capture(Path(options.source))
@@ -90,15 +83,17 @@ def opened(options: argparse.Namespace) -> Job:
         say(options, f"note: {note}")
     if not capture.size_bytes:
         raise no_frames(options.source, b"", 0)
-    if capture.has_arrivals:
-        return Job(options, capture, has_arrivals=True, is_dated=True)
-    capture, is_dated = timed_by_epochs(capture, time_reference(options))
-    if not capture.has_arrivals:
-        raise no_frames(options.source, _head(capture), capture.size_bytes)
-    say(options, "note: no arrival times in this capture: its epochs drive the time.")
-    if not is_dated:
-        say(options, "note: its date is not known, its times of day are; add --date 2026-03-04")
-    return Job(options, capture, has_arrivals=False, is_dated=is_dated)
+    has_arrivals, is_dated = capture.has_arrivals, True
+    if not has_arrivals:
+        capture, is_dated = timed_by_epochs(capture, time_reference(options))
+        if not capture.has_arrivals:
+            raise no_frames(options.source, _head(capture), capture.size_bytes)
+        say(options, "note: no arrival times in this capture: its epochs drive the time.")
+        if not is_dated:
+            say(options, "note: its date is not known, its times of day are; add --date 2026-03-04")
+    sheet = site_sheet(options, str(capture.path))
+    make_state = state_maker(options, PatientState)
+    return Job(options, capture, has_arrivals, is_dated, sheet, make_state)
 
 
 def _head(capture: "Capture") -> bytes:
@@ -137,19 +132,19 @@ def scan_of(job: Job) -> "EventScan":
     whole = Timeline(job.capture)
 
     def make() -> "Session":
-        session, judging = session_of(job, context_of(job), whole.begin_utc_ns)
+        session, judging, _ = session_of(job, whole.begin_utc_ns)
         judging.every_s = JUDGE_EVERY_S
         return session
 
     return EventScan(whole, make)
 
 
-def context_of(job: Job) -> "Context":
+def _context_of(job: Job, state: "StreamState") -> "Context":
     """Give what the rules are told, by the site sheet and by the capture."""
     from rtcmtool.diagnosis.context import Context
 
     return Context.for_site(
-        job.make_state(),
+        state,
         job.sheet,
         radio_rate_bit_s=job.options.radio_rate,
         overhead=job.options.overhead,
@@ -160,9 +155,19 @@ def context_of(job: Job) -> "Context":
 
 
 def session_of(
-    job: Job, context: "Context", begin_utc_ns: int, ahead: "LookAhead | None" = None
-) -> "tuple[Session, Judging]":
-    """Make a session, and the listener that judges it; `ahead` knows what is played next."""
+    job: Job, begin_utc_ns: int, ahead: "LookAhead | None" = None
+) -> "tuple[Session, Judging, Context]":
+    """Make a session, the listener that judges it, and what that is told.
+
+    Parameters
+    ----------
+    job : Job
+        What is played.
+    begin_utc_ns : int
+        When it begins.
+    ahead : LookAhead, optional
+        Knows what is played next.
+    """
     from rtcmtool.monitor.live_state import LiveState
     from rtcmtool.running.judging import Judging
     from rtcmtool.running.session import Session
@@ -180,9 +185,10 @@ def session_of(
             ahead.serve(live)
         return live
 
+    live = begin(begin_utc_ns, 0.0)
+    context = _context_of(job, live.state)
     judging = Judging(context)
-    session = Session(begin(begin_utc_ns, 0.0), None, [judging], anew=begin)
-    return session, judging
+    return Session(live, None, [judging], anew=begin), judging, context
 
 
 def facts_of(job: Job, context: "Context") -> "Facts":

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
     from rtcmtool.diagnosis.context import Context
     from rtcmtool.diagnosis.site_sheet import SiteSheet
+    from rtcmtool.monitor.live_state import LiveState
     from rtcmtool.running.feed import Feed, FeedQueue
     from rtcmtool.running.judging import Judging
     from rtcmtool.running.recording import Recording
@@ -173,26 +174,21 @@ class _Watch:
         utc_ns, now_s = time.time_ns(), steady_s()
         begin_ns = self._followed_from(source)
 
-        def begin() -> LiveState:
-            return LiveState(
-                utc_ns if begin_ns is None else begin_ns,
-                now_s if begin_ns is None else now_s - (utc_ns - begin_ns) / 1e9,
-                station=self._options.station,
-                clock_trusted=self._context.clock_trusted,
-                state=state_maker(self._options)(station=self._options.station),
-            )
-
+        live = LiveState(
+            utc_ns if begin_ns is None else begin_ns,
+            now_s if begin_ns is None else now_s - (utc_ns - begin_ns) / 1e9,
+            station=self._options.station,
+            clock_trusted=self._context.clock_trusted,
+            state=state_maker(self._options)(station=self._options.station),
+        )
         if self._options.record is None:
-            live = begin()
             self._context = replace(self._context, state=live.state)
             judging = Judging(self._context)
             session = Session(live, None, [judging])
             if begin_ns is not None:
                 self._catch_up(source, session, judging, utc_ns, now_s)
             return Feed(source, self._items), session, judging
-        recording = self._recording = self._make_recording(source, utc_ns, now_s)
-        if self._options.station is not None or self._options.navigation is not None:
-            recording.session.live = begin()
+        recording = self._recording = self._make_recording(source, utc_ns, now_s, live)
         return recording.feed, recording.session, recording.judging
 
     def _followed_from(self, source: "Source") -> int | None:
@@ -216,7 +212,9 @@ class _Watch:
         catch_up(session, source.capture, utc_ns, now_s)
         judging.every_s = usual_s
 
-    def _make_recording(self, source: "Source", utc_ns: int, now_s: float) -> "Recording":
+    def _make_recording(
+        self, source: "Source", utc_ns: int, now_s: float, live: "LiveState"
+    ) -> "Recording":
         from rtcmtool.running.recording import Order, Recording
 
         sheet = self._sheet
@@ -234,6 +232,7 @@ class _Watch:
             self._items,
             utc_ns=utc_ns,
             monotonic_s=now_s,
+            live=live,
             tell=lambda text: None,  # the dashboard shows size and disk all the time
         )
 
@@ -250,6 +249,7 @@ class _Watch:
 
     def _shown(self, *, is_screen: bool) -> "AbstractContextManager[None]":
         """Add whoever shows the session; give what is open meanwhile."""
+        from rtcmtool.running.folding import folding
         from rtcmtool.running.telling import JsonLines, StatusTold
 
         listeners = self._session.listeners
@@ -257,7 +257,7 @@ class _Watch:
             listeners.append(JsonLines(_print, self._judging, self._feed.source.text))
             return nullcontext()
         if not is_screen:
-            listeners.append(StatusTold(_print, self._judging))
+            listeners.append(StatusTold(folding(_print, sys.stdout), self._judging))
             return nullcontext()
         from rtcmtool.running.watching import Dashboard, Facts, screen_console
 

@@ -74,8 +74,7 @@ class StreamState:
         times = times_ms.tolist()
         for message in batch.messages:
             self.base.update(message, times[message.frame])
-        self._follow_epochs(batch, times_ms, self.signals.update(batch))
-        self.quality.update(batch)
+        self._follow_epochs(batch, times_ms, self._take_signals(batch))
 
     def finish(self, silent_s: float | None = None) -> None:
         """Tell that the stream has ended.
@@ -96,6 +95,12 @@ class StreamState:
         self.delays.finish()
         self.quality.finish()
         self.finished = True
+
+    def _take_signals(self, batch: Batch) -> FrameCounts:
+        """Sum up the signals of a batch; give the counts of its frames."""
+        counts = self.signals.update(batch)
+        self.quality.update(batch)
+        return counts
 
     def _hear_stations(self, batch: Batch, times_ms: Integers) -> None:
         stations, first = np.unique(batch.station, return_index=True)

@@ -65,24 +65,16 @@ class PatientState(StreamState):
     def quality(self, value: SignalQuality) -> None:
         self._quality = value
 
-    def update(self, batch: Batch) -> None:
-        """Take the next batch of the stream."""
-        self.traffic.update(batch)
-        times_ms = self.clock.times(batch)
-        self.messages.update(batch, times_ms)
-        self.delays.update(batch)
-        self._hear_stations(batch, times_ms)
-        for message in batch.messages:
-            self.base.update(message, int(times_ms[message.frame]))
-        self._follow_epochs(batch, times_ms, self._counts_of(batch))
-        if not len(batch):
-            return
-        self._waiting.append(batch)
-        # Whole half minutes are handed on; what follows them looks at the signals of that moment.
-        slots = {time // SLOT_MS for time in batch.timeline_ms.tolist() if time >= 0}
-        if len(self._waiting) >= MOST_WAITING or slots - {self._slot}:
-            self._slot = max(slots, default=self._slot)
-            self._settle()
+    def _take_signals(self, batch: Batch) -> FrameCounts:
+        """Keep a batch until somebody looks; its frames are counted now."""
+        if len(batch):
+            self._waiting.append(batch)
+            # Whole half minutes are handed on; what follows looks at the signals of that moment.
+            slots = {time // SLOT_MS for time in batch.timeline_ms.tolist() if time >= 0}
+            if len(self._waiting) >= MOST_WAITING or slots - {self._slot}:
+                self._slot = max(slots, default=self._slot)
+                self._settle()
+        return self._counts_of(batch)
 
     def finish(self, silent_s: float | None = None) -> None:
         """Tell that the stream has ended."""

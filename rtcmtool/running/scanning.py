@@ -69,11 +69,6 @@ class EventScan:
             return 1.0 if self.is_done else 0.0
         return min(max((self.reached_utc_ns - timeline.begin_utc_ns) / length_ns, 0.0), 0.99)
 
-    @property
-    def is_started(self) -> bool:
-        """Whether it works, or has worked, in the background."""
-        return self._thread is not None
-
     def covers(self, utc_ns: int) -> bool:
         """Tell whether everything that began before a time is known."""
         return self.is_done or self.reached_utc_ns >= utc_ns + SETTLED_NS

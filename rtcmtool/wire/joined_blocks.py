@@ -129,13 +129,7 @@ class JoinedBlocks:
             channels = channels - np.array((begin, 0, 0))
         return CutBatch(
             cut,
-            whole.number[here],
-            whole.station[here],
-            whole.epoch_ms[here],
-            whole.gps_ms[here],
-            whole.timeline_ms[here],
-            whole.arrival_utc_ns[here],
-            whole.more_follow[here],
+            *_frame_columns(whole, here),
             self._observations(place, begin),
             [
                 Message(message.frame - begin, message.layout, message.record)
@@ -151,6 +145,16 @@ class JoinedBlocks:
         rows = slice(*self._rows[place : place + 2])
         frame, *rest = (column[rows] for column in self._columns)
         return Observations(frame - np.int32(begin), *rest)
+
+
+def _frame_columns(
+    whole: Batch, here: slice
+) -> tuple[Integers, Integers, Integers, Integers, Integers, Integers, npt.NDArray[np.int8]]:
+    """Give what a batch tells of some of its frames, in the order of `Batch`."""
+    return (
+        whole.number[here], whole.station[here], whole.epoch_ms[here], whole.gps_ms[here],
+        whole.timeline_ms[here], whole.arrival_utc_ns[here], whole.more_follow[here],
+    )  # fmt: skip
 
 
 def joined_cuts(batches: Sequence[Batch]) -> list[Batch]:
@@ -199,13 +203,7 @@ def _joined(run: Sequence[Batch]) -> Batch:
         messages += (Message(m.frame + shift, m.layout, m.record) for m in batch.messages)
     return Batch(
         FrameBlock(block.data, 0, block.starts[here], block.lengths[here], [], block.decided),
-        whole.number[here],
-        whole.station[here],
-        whole.epoch_ms[here],
-        whole.gps_ms[here],
-        whole.timeline_ms[here],
-        whole.arrival_utc_ns[here],
-        whole.more_follow[here],
+        *_frame_columns(whole, here),
         Observations(frame - np.int32(here.start), *rest),
         messages,
         told - np.array((here.start, 0, 0)),
