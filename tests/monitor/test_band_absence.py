@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.finding import State
 from rtcmtool.diagnosis.verdict import RULE_FUNCTIONS
-from rtcmtool.monitor.band_absence import BACK_SHARE, REMEMBERED_MS, Absence, BandAbsence
+from rtcmtool.monitor.band_absence import REMEMBERED_MS, Absence, BandAbsence
 from rtcmtool.monitor.observed_epochs import Rows
 from rtcmtool.simulation.faults import Fault, make_fault
 from rtcmtool.simulation.run import Port, Simulation
@@ -97,7 +97,6 @@ def test_the_result_does_not_depend_on_how_the_rows_are_cut(
     assert {k: v for k, v in whole.items() if v.epochs} == {
         k: v for k, v in parts.items() if v.epochs
     }
-    assert 0 < BACK_SHARE < 1
 
 
 def test_a_time_that_is_set_back_begins_anew() -> None:
