@@ -1,6 +1,7 @@
 """Shared fixtures: the open recordings, golden files, the colour-free environment, profiles."""
 
 import os
+import signal
 from collections.abc import Callable, Iterator
 from functools import lru_cache
 from pathlib import Path
@@ -29,6 +30,9 @@ settings.load_profile(
 )
 
 PROJECT = Path(__file__).resolve().parent.parent
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # begun in the background of a shell
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(autouse=True)

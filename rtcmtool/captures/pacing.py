@@ -9,6 +9,7 @@ from rtcmtool.wire.stream import Chunk
 
 SLOWEST, FASTEST = 0.1, 1000.0
 MAX_SPEED = float("inf")  # no waiting at all
+_LEAST_WAIT_S = 1e-6  # nanoseconds since 1970 are not told apart as floating numbers
 LONGEST_WAIT_S = 0.2  # at once: so long does a key of the viewer wait at most
 
 TimeOfChunk = Callable[[Chunk], int | None]
@@ -137,7 +138,7 @@ def paced(
             if recorded_now_ns is None or is_back or pace.speed == MAX_SPEED:
                 recorded_now_ns = due_ns
             wait_s = (due_ns - recorded_now_ns) / 1e9 / pace.speed
-            if wait_s <= 0:
+            if wait_s <= _LEAST_WAIT_S:
                 break
             sleep(min(wait_s, LONGEST_WAIT_S))
         if pace.is_stopped:

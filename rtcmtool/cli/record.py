@@ -126,11 +126,7 @@ def run(options: argparse.Namespace) -> int:
     finally:
         aside.close()
         out.close()
-    is_stuck = out.is_stuck or aside.is_stuck
-    stopper.die_of_it(flushes=not is_stuck)
-    if is_stuck:  # a terminal that is held: Python would wait for it at exit, for ever
-        os._exit(code)
-    return code
+    return stopper.leave(code, is_stuck=out.is_stuck or aside.is_stuck)
 
 
 def _refuse_contradictions(options: argparse.Namespace) -> None:

@@ -5,7 +5,7 @@ import shutil
 import sys
 import textwrap
 import time
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 from rtcmtool.captures.pacing import FASTEST, MAX_SPEED, SLOWEST
 from rtcmtool.cli.arguments import day, duration_s, whole
@@ -43,6 +43,7 @@ EXAMPLES = (
 
 # Options without an effect where nothing is shown, or nothing is sent.
 _SHOWN_ONLY = ("station", "refresh", "bell", "plain", "json")
+_JUDGING = ("at", "clock", "navigation", "overhead", "radio_rate", "site")  # events are found so
 _SENT_ONLY = ("baud", "yes")
 LONG_S = 1.0  # work that takes longer says how far it is
 
@@ -109,14 +110,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Run the command; give its exit code."""
+    from rtcmtool.running.printing import is_held, unheld
     from rtcmtool.running.stopping import stopping
 
     _refuse_idle(options)
-    with stopping() as stopper:
+    with stopping() as stopper, unheld(sys.stdout) as out:
         job = opened(options)
-        code = _play(job, stopper) if options.to is None else _send(job, stopper)
-    stopper.die_of_it()
-    return code
+        code = _play(job, stopper, out) if options.to is None else _send(job, stopper)
+    return stopper.leave(code, is_stuck=is_held(out))
 
 
 def _refuse_idle(options: argparse.Namespace) -> None:
@@ -131,11 +132,13 @@ def _refuse_idle(options: argparse.Namespace) -> None:
     add_arguments(parser)
     is_sent = options.to is not None
     why = "all bytes are sent on as they are, and nothing is shown."
-    for name in _SHOWN_ONLY if is_sent else _SENT_ONLY:
+    idle = (*_SHOWN_ONLY, *(() if options.event is not None else _JUDGING))
+    for name in idle if is_sent else _SENT_ONLY:
         if getattr(options, name) == parser.get_default(name):
             continue
         if is_sent:
-            raise UsageError(f"--{name} does not go with --to.", why=why, do="leave it out.")
+            option = f"--{name.replace('_', '-')}"
+            raise UsageError(f"{option} does not go with --to.", why=why, do="leave it out.")
         raise UsageError(f"--{name} goes with --to: nothing is sent without.", do="leave it out.")
 
 
@@ -260,9 +263,10 @@ def _look_through(job: Job, scan: "EventScan", stopper: "Stopper", number: int) 
         print(f"\r{'':<60}\r", end="", file=sys.stderr, flush=True)
 
 
-def _play(job: Job, stopper: "Stopper") -> int:
+def _play(job: Job, stopper: "Stopper", out: TextIO) -> int:
     """Play on the dashboard, as lines or as JSON Lines."""
     from rtcmtool.running.decoding_ahead import LookAhead
+    from rtcmtool.running.printing import is_held
     from rtcmtool.running.replay_keys import Cadence
     from rtcmtool.running.replaying import PlayClocks, Replay
 
@@ -281,13 +285,18 @@ def _play(job: Job, stopper: "Stopper") -> int:
     session.listeners.insert(0, Cadence(replay, judging))
     replay.epoch = lambda: session.live.state.epochs and session.live.state.epochs.latest_ms
     stopper.on_stop(replay.stop)
-    with _shown(job, replay, session, judging, facts_of(job, context)):
+    with _shown(job, replay, session, judging, facts_of(job, context), out):
         session.run(replay)
-    return _end(options, session, stopper)
+    return _end(options, session, stopper, is_quiet=is_held(out))
 
 
 def _shown(
-    job: Job, replay: "Replay", session: "Session", judging: "Judging", facts: "Facts"
+    job: Job,
+    replay: "Replay",
+    session: "Session",
+    judging: "Judging",
+    facts: "Facts",
+    out: TextIO,
 ) -> "AbstractContextManager[None]":
     """Add whoever shows the session; give what is open meanwhile."""
     from contextlib import nullcontext
@@ -310,7 +319,7 @@ def _shown(
 
     keys = ReplayKeys(replay, lambda text: _read_time(text, replay.timeline.begin_utc_ns))
     dashboard = Dashboard(
-        screen_console(sys.stdout, options.color),
+        screen_console(out, options.color),
         judging,
         facts,
         replay.stop,
@@ -336,12 +345,15 @@ def _print(text: str) -> None:
     print(text, flush=True)
 
 
-def _end(options: argparse.Namespace, session: "Session", stopper: "Stopper") -> int:
+def _end(
+    options: argparse.Namespace, session: "Session", stopper: "Stopper", *, is_quiet: bool
+) -> int:
+    """Tell the summary, unless nobody takes it; give the exit code."""
     from rtcmtool.cli.reading import no_frames
     from rtcmtool.views.status_lines import summary_lines
 
     width = shutil.get_terminal_size().columns if sys.stderr.isatty() else 0
-    for line in summary_lines(session.live):
+    for line in [] if is_quiet else summary_lines(session.live):
         for part in textwrap.wrap(line, width) if width else [line]:
             say(options, part)
     if stopper.exit_code is not None:

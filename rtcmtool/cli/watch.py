@@ -10,7 +10,7 @@ import time
 from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 from rtcmtool.cli.arguments import duration_s, whole
 from rtcmtool.cli.console import is_terminal, say
@@ -79,6 +79,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Run the command; give its exit code."""
+    from rtcmtool.running.printing import is_held, unheld
     from rtcmtool.running.stopping import stopping
     from rtcmtool.sources.files import FileSource
 
@@ -92,10 +93,9 @@ def run(options: argparse.Namespace) -> int:
     sheet = site_sheet(options)
     source = open_source(options, known_position=mark_position(sheet))
     say(options, f"Opening {source.text} ...")
-    with stopping() as stopper:
-        code = _Watch(options, sheet, source, stopper).run()
-    stopper.die_of_it()
-    return code
+    with stopping() as stopper, unheld(sys.stdout) as out:
+        code = _Watch(options, sheet, source, stopper, out).run()
+    return stopper.leave(code, is_stuck=is_held(out))
 
 
 def _replay(options: argparse.Namespace) -> int:
@@ -130,8 +130,9 @@ class _Watch:
         sheet: "SiteSheet | None",
         source: "Source",
         stopper: "Stopper",
+        out: TextIO,
     ) -> None:
-        self._options, self._sheet, self._stopper = options, sheet, stopper
+        self._options, self._sheet, self._stopper, self._out = options, sheet, stopper, out
         self._items: FeedQueue = queue.SimpleQueue()
         self._recording: Recording | None = None
         self._context = self._make_context()
@@ -141,7 +142,7 @@ class _Watch:
 
     def run(self) -> int:
         """Watch until it is to end, and tell the summary; give the exit code."""
-        is_screen = not (self._options.plain or self._options.json) and is_terminal(sys.stdout)
+        is_screen = not (self._options.plain or self._options.json) and is_terminal(self._out)
         with self._shown(is_screen=is_screen):
             self._stopper.on_stop(self._stop)
             self._loop()
@@ -254,10 +255,10 @@ class _Watch:
 
         listeners = self._session.listeners
         if self._options.json:
-            listeners.append(JsonLines(_print, self._judging, self._feed.source.text))
+            listeners.append(JsonLines(self._print, self._judging, self._feed.source.text))
             return nullcontext()
         if not is_screen:
-            listeners.append(StatusTold(folding(_print, sys.stdout), self._judging))
+            listeners.append(StatusTold(folding(self._print, self._out), self._judging))
             return nullcontext()
         from rtcmtool.running.watching import Dashboard, Facts, screen_console
 
@@ -271,7 +272,7 @@ class _Watch:
             rover=self._rover.state if self._rover else None,
         )
         self._dashboard = Dashboard(
-            screen_console(sys.stdout, self._options.color),
+            screen_console(self._out, self._options.color),
             self._judging,
             facts,
             self._stop,
@@ -338,9 +339,15 @@ class _Watch:
                 do="look at the base's output format.",
             )
         if session.failures:
-            say(self._options, session.failures[-1])
+            if not self._is_held():
+                say(self._options, session.failures[-1])
             return 1
         return 0
+
+    def _is_held(self) -> bool:
+        from rtcmtool.running.printing import is_held
+
+        return is_held(self._out)
 
     def _tell_summary(self, kept: "Recording | None") -> None:
         from rtcmtool.views.status_lines import summary_lines
@@ -350,14 +357,13 @@ class _Watch:
             lines.append(f"Log: {kept.product}")
         if self._options.json:
             return
-        width = shutil.get_terminal_size().columns if sys.stdout.isatty() else 0
+        width = shutil.get_terminal_size().columns if self._out.isatty() else 0
         for line in lines:
             for part in textwrap.wrap(line, width) if width else [line]:
-                _print(part)
+                self._print(part)
 
-
-def _print(text: str) -> None:
-    print(text, flush=True)
+    def _print(self, text: str) -> None:
+        print(text, file=self._out, flush=True)
 
 
 def _text_of(options: argparse.Namespace) -> str | None:

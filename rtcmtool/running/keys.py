@@ -77,7 +77,8 @@ class Keys:
         """Put the terminal back into the mode in which it was."""
         if sys.platform != "win32" and self._descriptor is not None and self._before is not None:
             with suppress(termios.error):  # the terminal has gone
-                termios.tcsetattr(self._descriptor, termios.TCSADRAIN, self._before)
+                # At once: a change that lets output go first would wait at a held terminal.
+                termios.tcsetattr(self._descriptor, termios.TCSANOW, self._before)
 
     def close(self) -> None:
         """Stop reading and put everything back; may be called twice."""

@@ -8,10 +8,44 @@ import os
 import threading
 import time
 from collections import deque
-from typing import TextIO
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TextIO, cast
 
 MOST_CHARACTERS = 4_000_000  # waiting for a reader that is slow; beyond, new text is dropped
 CLOSE_WAIT_S = 1.0
+
+
+@contextmanager
+def unheld(stream: TextIO) -> Iterator[TextIO]:
+    """Give a stream that never waits in front of a terminal, which somebody may hold.
+
+    Another stream is given as it is: the reader of a pipe sets the pace, and misses nothing.
+
+    Parameters
+    ----------
+    stream : file
+        Standard output.
+    """
+    if not stream.isatty():
+        yield stream
+        return
+    patient = PatientStream(stream)
+    try:
+        yield cast(TextIO, patient)
+    finally:
+        patient.close()
+
+
+def is_held(stream: TextIO) -> bool:
+    """Tell whether a terminal does not take what was written: Ctrl-S, or a line that is slow."""
+    return isinstance(stream, PatientStream) and stream.is_stuck
+
+
+def settle(stream: TextIO) -> None:
+    """Let a terminal take what was written, if it does so soon."""
+    if isinstance(stream, PatientStream):
+        stream.settle()
 
 
 class PatientStream:

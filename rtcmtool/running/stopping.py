@@ -61,6 +61,21 @@ class Stopper:
         signal.signal(self.signal_number, signal.SIG_DFL)
         os.kill(os.getpid(), self.signal_number)
 
+    def leave(self, code: int, *, is_stuck: bool = False) -> int:
+        """End as asked, or give the exit code back where no signal asked.
+
+        Parameters
+        ----------
+        code : int
+            Exit code.
+        is_stuck : bool
+            Whether a terminal is held: Python would wait for it at exit, for ever.
+        """
+        self.die_of_it(flushes=not is_stuck)
+        if is_stuck:
+            os._exit(code)
+        return code
+
 
 @contextmanager
 def stopping(*, outlives_terminal: bool = False) -> Iterator[Stopper]:

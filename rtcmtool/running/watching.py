@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TextIO
+from typing import TextIO, cast
 
 from rich.console import Console
 from rich.live import Live
@@ -28,6 +28,7 @@ from rtcmtool.monitor.strips import VIEWS_S
 from rtcmtool.running.disk import size_text
 from rtcmtool.running.judging import Judging
 from rtcmtool.running.keys import BACKSPACE, ENTER, ESCAPE, Keys, reading_keys, suspend
+from rtcmtool.running.printing import is_held, settle
 from rtcmtool.running.session import Session
 from rtcmtool.views.dashboard import LEGEND, REPLAY_LEGEND, dashboard_lines
 from rtcmtool.views.dashboard_pages import WINDOW_CHOICES, after_page
@@ -206,6 +207,7 @@ class Dashboard:
         if live is not None:
             with suppress(OSError):  # the terminal has gone
                 live.stop()
+            settle(cast(TextIO, self._console.file))
 
     # ---- what a session tells
 
@@ -225,7 +227,8 @@ class Dashboard:
         self._ring(session)
         now_s = self._clock()
         waited_s = None if self._drawn_s is None else now_s - self._drawn_s
-        if waited_s is None or waited_s >= (LEAST_S if self._is_due else self._refresh_s):
+        is_time = waited_s is None or waited_s >= (LEAST_S if self._is_due else self._refresh_s)
+        if is_time and not is_held(cast(TextIO, self._console.file)):
             self._draw(session, now_s)
 
     def on_event(self, session: Session, event: Event) -> None:

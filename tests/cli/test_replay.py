@@ -12,6 +12,7 @@ import threading
 import time
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -19,9 +20,13 @@ from rtcmtool.captures import CaptureWriter, Description, Event, Split
 from rtcmtool.cli.moments import moment
 from rtcmtool.cli.replay import ask
 from rtcmtool.errors import UsageError
+from rtcmtool.running import sending
+from rtcmtool.simulation.outputs import TcpListen
 from tests.cli.conftest import Runner
+from tests.cli.servers import free_port
 from tests.conftest import PROJECT
 from tests.running.driving import T0_NS, timed, utc_ns
+from tests.sources.conftest import SAFETY_S
 from tests.streams import DAY, base_stream, data_of, without
 
 STREAM = without(base_stream(60, numbers=(1074,)), lambda sent: 30 <= sent.epoch < 42)
@@ -129,7 +134,7 @@ def test_parts_are_played_and_sent_as_one(run: Runner, tmp_path: Path) -> None:
     assert "longest 13 s. 12 of 60 epochs not whole" in done.err
     sent = subprocess.run(
         [*TOOL, str(tmp_path / "job"), "--to", "-", "--speed", "1000"],
-        cwd=PROJECT, capture_output=True, check=True, timeout=30,
+        cwd=PROJECT, capture_output=True, check=True, timeout=SAFETY_S,
     )  # fmt: skip
     assert sent.stdout == data_of(STREAM)
 
@@ -147,7 +152,7 @@ def test_a_signal_ends_the_sending(job: Path, number: signal.Signals, code: int)
         assert process.stdout is not None
         assert process.stdout.read(10)
         process.send_signal(number)
-        _, said = process.communicate(timeout=20)
+        _, said = process.communicate(timeout=SAFETY_S)
     assert process.returncode == code
     assert b"Traceback" not in said
 
@@ -161,7 +166,7 @@ def test_a_signal_ends_the_waiting_for_a_client(job: Path) -> None:
         assert process.stderr is not None
         assert b"waiting for somebody" in process.stderr.readline()
         process.send_signal(signal.SIGTERM)
-        process.communicate(timeout=20)
+        process.communicate(timeout=SAFETY_S)
     assert process.returncode == -signal.SIGTERM
 
 
@@ -180,12 +185,14 @@ def test_a_reader_that_goes_away_is_a_quiet_end(job: Path) -> None:
     assert process.returncode == 0
 
 
-def test_a_target_that_refuses_or_is_taken_is_exit_3(run: Runner, job: Path) -> None:
+def test_a_target_that_refuses_or_is_taken_is_exit_3(
+    run: Runner, job: Path, refusing_port: int
+) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
         done = run("replay", job, "--to", f"tcp-listen://127.0.0.1:{port}")
         assert (done.code, "cannot listen on" in done.err) == (3, True)
-    done = run("replay", job, "--to", f"tcp://127.0.0.1:{port}")
+    done = run("replay", job, "--to", f"tcp://127.0.0.1:{refusing_port}")
     assert (done.code, "cannot be reached" in done.err) == (3, True)
 
 
@@ -231,40 +238,54 @@ def test_bytes_are_sent_on_as_they_were_recorded(job: Path) -> None:
     arguments = ["replay", str(job), "--to", "-", "--speed", "1000"]
     done = subprocess.run(
         [sys.executable, "-m", "rtcmtool", *arguments],
-        cwd=PROJECT, capture_output=True, check=True, timeout=30,
+        cwd=PROJECT, capture_output=True, check=True, timeout=SAFETY_S,
     )  # fmt: skip
     assert done.stdout == data_of(STREAM)
     assert f"sent {len(done.stdout)} bytes" in done.stderr.decode()
 
 
-@pytest.mark.slow
-def test_a_client_gets_every_byte_at_the_recorded_pace(run: Runner, job: Path) -> None:
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        port = free.getsockname()[1]
-    got: list[tuple[float, bytes]] = []
+def test_a_client_gets_every_byte_at_the_recorded_pace(
+    run: Runner, job: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    port = free_port()
+    got: list[bytes] = []
+    sent: list[tuple[float, int]] = []  # when, by a clock that only waiting moves
+    now_s, write = [1000.0], TcpListen.write
+
+    def wait(seconds: float) -> None:
+        now_s[0] += seconds
+
+    def noted(target: TcpListen, data: bytes) -> None:
+        sent.append((now_s[0], len(data)))
+        write(target, data)
 
     def listen() -> None:
-        due_s = time.monotonic() + 10
+        due_s = time.monotonic() + SAFETY_S
         while time.monotonic() < due_s:
             try:
-                connection = socket.create_connection(("127.0.0.1", port), 1)
+                connection = socket.create_connection(("127.0.0.1", port), SAFETY_S)
             except OSError:
                 time.sleep(0.02)
                 continue
             with connection:
                 while data := connection.recv(65_536):
-                    got.append((time.monotonic(), data))
+                    got.append(data)
             return
 
+    monkeypatch.setattr(TcpListen, "write", noted)
+    defaults: dict[str, Any] = sending.send.__kwdefaults__ or {}
+    monkeypatch.setitem(defaults, "monotonic", lambda: now_s[0])
+    monkeypatch.setitem(defaults, "sleep", wait)
     thread = threading.Thread(target=listen)
     thread.start()
     done = run("replay", job, "--to", f"tcp-listen://127.0.0.1:{port}", "--speed", "30")
-    thread.join(10)
+    thread.join(SAFETY_S)
     assert done.code == 0
-    assert b"".join(data for _, data in got) == data_of(STREAM)
-    assert got[-1][0] - got[0][0] == pytest.approx(59 / 30, abs=0.3)
-    pauses = [after - before for (before, _), (after, _) in pairwise(got)]
-    assert max(pauses) == pytest.approx(13 / 30, abs=0.2)
+    assert b"".join(got) == data_of(STREAM)
+    assert sum(size for _, size in sent) == len(data_of(STREAM))
+    assert sent[-1][0] - sent[0][0] == pytest.approx(59 / 30, abs=0.02)
+    pauses = [after - before for (before, _), (after, _) in pairwise(sent)]
+    assert max(pauses) == pytest.approx(13 / 30, abs=0.02)
 
 
 @pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals")
@@ -285,10 +306,11 @@ def test_a_serial_port_needs_a_yes_and_tells_the_danger(run: Runner, job: Path) 
     thread = threading.Thread(target=read, daemon=True)
     thread.start()
     done = run("replay", job, "--to", device, "--speed", "1000", "--yes")
-    thread.join(10)
+    thread.join(SAFETY_S)
     os.close(ours)
     os.close(theirs)
     assert done.code == 0
+    assert b"".join(got) == data_of(STREAM)
     assert "Corrections steer machines" in done.err
 
 
@@ -327,7 +349,20 @@ def test_a_time_of_day_is_the_first_of_its_kind_in_the_capture() -> None:
 
 
 @pytest.mark.parametrize(
-    "given", [("--station", "417"), ("--refresh", "2s"), ("--bell",), ("--plain",), ("--json",)]
+    "given",
+    [
+        ("--station", "417"),
+        ("--refresh", "2s"),
+        ("--bell",),
+        ("--plain",),
+        ("--json",),
+        ("--at", "rover"),
+        ("--clock", "trusted"),
+        ("--radio-rate", "9600"),
+        ("--overhead", "1.5"),
+        ("--site", "site.toml"),
+        ("--navigation", "day.rnx"),
+    ],
 )
 def test_what_is_shown_alone_does_not_go_with_sending(
     run: Runner, job: Path, given: tuple[str, ...]
