@@ -58,6 +58,7 @@ _CAUSES = {
 _FRESH = ABOUT_NOW | {"bytes_arrive", "epochs_complete", "position_sent", "delay"}
 _OTHERS = _FRESH | ABOUT_LATELY
 SESSION_EVERY_S = 5  # some rules of the session are heavy
+SILENT_S = 60.0  # a minute is no more lost in half an hour
 
 
 class LiveJudge:
@@ -108,12 +109,16 @@ def _word(findings: list[Finding]) -> str:
 
 
 def _lately(live: LiveState, session: Context) -> dict[str, Finding]:
-    """Judge what is summed over time; the text says over how much, where it is not the session."""
+    """Judge what is summed over time; the text says over how much, where it is not the session.
+
+    While nothing comes, nothing is forgotten: then the text says that it is of the time before.
+    """
     context, length_s = replace(session, state=live.lately.state()), live.lately.seconds
     found = {name: RULE_FUNCTIONS[name](context) for name in ABOUT_LATELY}
     if length_s is None:
         return found
-    span = f"last {length_s / 60:.0f} min"
+    is_silent = (session.silent_s or 0.0) >= SILENT_S
+    span = f"last {length_s / 60:.0f} min{' before the silence' if is_silent else ''}"
     return {
         name: finding
         if finding.state is State.UNKNOWN

@@ -12,6 +12,10 @@ FIXED_SHARE = 0.95  # of the time with sentences, the first start apart: contrac
 FEWEST_FIXES = 20
 CHECK_PLAN_M, CHECK_HEIGHT_M = 0.020, 0.030  # NGS classes RT2 and RT3, and 1 ppm of the line
 _PPM = 1e-6
+CHECK_LIMITS = (
+    f"check shot off by {1000 * CHECK_PLAN_M:g} mm plan, {1000 * CHECK_HEIGHT_M:g} mm height, and "
+    "1 mm a km"
+)
 
 
 class ProblemKind(Enum):

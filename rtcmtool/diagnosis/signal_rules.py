@@ -1,6 +1,7 @@
 """Is the signal clean? Slips, strength, interference, multipath, ionosphere, clock of the base."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from rtcmtool.diagnosis.finding import (
     unknown,
 )
 from rtcmtool.diagnosis.link_rules import FEWEST_EPOCHS
+from rtcmtool.diagnosis.phase_offsets import offset_values, offset_words
 from rtcmtool.diagnosis.wording import number, seconds
 from rtcmtool.gnss.signals import SYSTEMS
 from rtcmtool.monitor.arc_sums import LONG_ARC_S, Scatter
@@ -45,6 +47,7 @@ _FEWEST_CELLS = 100
 _FEWEST_NORMAL_EPOCHS = 30
 _FEWEST_MINUTES = 4  # whole ones that 5 minutes hold for certain
 _NORMAL_S = 60
+_SLOWEST_S = 20.0  # epochs farther apart are fewer than the 3 of a minute that a drop must last
 _HIGH, _LOW = slice(4, 9), slice(2, 4)  # bins of 10 degrees: above 40, and 20 to 40
 _LOW_OK_DB, _LOW_BAD_DB = -7.0, -5.0  # 38 and 33 dB-Hz beside 45 and 38
 # Geostationary satellites and small systems are weaker by nature: shown, not judged.
@@ -58,7 +61,8 @@ def slips(context: Context) -> Finding:
     more than 5 cm (2 cm above 30 degrees), or a step of the wide lane by more than two cycles.
     Above 15 degrees where elevations are known. Limits from the help desk of the International
     GNSS Service, converted from 30 s data. Losses of all signals at once are counted apart: see
-    restarts.
+    restarts. Signals whose phase stands a quarter or half a cycle off another of their carrier are
+    told beside it: a rover that mixes them finds no integers.
     """
     rule = context.rule("slips")
     locks, arcs = context.state.signals.locks, context.state.quality.arcs
@@ -77,7 +81,12 @@ def slips(context: Context) -> Finding:
     worst = _worst_slipping(arcs)
     if state is not State.OK and worst:
         text += f", most: {', '.join(worst)}"
-    values = {"slips": count, "satellite_hours": hours}
+    offsets = context.state.quality.alignment.offsets
+    off = offset_words(offsets)
+    text += f"; {off}" if off else ""
+    values: dict[str, Any] = {"slips": count, "satellite_hours": hours}
+    if offsets:
+        values["phase_offsets_cycles"] = offset_values(offsets)
     action = (
         "look for obstructions, a loose antenna plug or cable, interference near the base antenna."
     )
@@ -214,6 +223,9 @@ def band_drop(context: Context) -> Finding:
     worst = max(levels, key=lambda name: levels[name].depth_db)
     value = levels[worst].depth_db
     state, limit = judged_below(rule, value)
+    if state is State.OK and context.interval_s > _SLOWEST_S:
+        every = seconds(context.interval_s)
+        return unknown(rule, f"needs 3 epochs a minute, they come every {every}")
     gone_s = levels[worst].gone_epochs * context.interval_s
     at_least = "at least " if value == GONE_DB and gone_s else ""
     text = f"deepest {at_least}{value:.1f} dB on {worst}"

@@ -120,3 +120,39 @@ def melbourne_wuebbena_cycles(
     narrow_code = (first_hz * first_code + second_hz * second_code) / (first_hz + second_hz)
     cycles: FloatArray = (wide_phase - narrow_code) * (first_hz - second_hz) / C_M_S
     return cycles
+
+
+def circular_mean_cycles(
+    fractions_cycles: npt.ArrayLike, axis: int | None = None
+) -> tuple[FloatArray, FloatArray]:
+    """Average parts of a cycle, of which 0.49 and -0.49 are neighbours.
+
+    Phases of two signals on one carrier differ by whole cycles, and by a part of one that all
+    satellites share: none where the signals are aligned, a quarter or a half where they are as they
+    left the satellite.
+
+    Parameters
+    ----------
+    fractions_cycles : array_like
+        Cycles; whole ones do not count.
+    axis : int, optional
+        Along which to average; by default over all.
+
+    Returns
+    -------
+    mean_cycles : ndarray of float64
+        From -0.5 to 0.5.
+    agreement : ndarray of float64
+        Length of the mean vector: 1 where all are alike, 0 where they cancel.
+
+    Examples
+    --------
+    >>> mean_cycles, agreement = circular_mean_cycles([7.45, -3.45])
+    >>> round(abs(float(mean_cycles)), 3), round(float(agreement), 3)
+    (0.5, 0.951)
+    """
+    turns = np.exp(2j * np.pi * np.asarray(fractions_cycles, dtype=np.float64))
+    mean = np.asarray(turns.mean(axis=axis))
+    mean_cycles: FloatArray = np.angle(mean) / (2 * np.pi)
+    agreement: FloatArray = np.abs(mean)
+    return mean_cycles, agreement

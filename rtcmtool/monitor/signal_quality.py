@@ -10,6 +10,7 @@ from rtcmtool.monitor.base_fix import BaseFix, Epoch, pseudoranges_of
 from rtcmtool.monitor.base_station import POSITION_NUMBERS
 from rtcmtool.monitor.cnr_normals import CnrNormals
 from rtcmtool.monitor.observed_epochs import EpochBuffer, Floats, Rows
+from rtcmtool.monitor.phase_alignment import PhaseAlignment
 from rtcmtool.monitor.phase_arcs import PhaseArcs
 from rtcmtool.monitor.signal_set import SignalSet
 from rtcmtool.monitor.staleness import Staleness
@@ -33,9 +34,9 @@ class SignalQuality:
 
     Attributes
     ----------
-    arcs, strengths, fix, signals, staleness
-        Phases, signal strengths, the base's own code solution, which signals come, and how fast
-        corrections go stale.
+    arcs, alignment, strengths, fix, signals, staleness
+        Phases, how they stand to each other, signal strengths, the base's own code solution, which
+        signals come, and how fast corrections go stale.
     followers : list of callable
         Are given the rows of whole epochs with their elevations, and the GLONASS channels.
 
@@ -52,6 +53,7 @@ class SignalQuality:
         klobuchar: Klobuchar | None = None,
     ) -> None:
         self.arcs = PhaseArcs()
+        self.alignment = PhaseAlignment()
         self.strengths = CnrNormals()
         self.fix = BaseFix(navigation, klobuchar)
         self.signals = SignalSet()
@@ -114,6 +116,7 @@ class SignalQuality:
             self.fix.learn_date(int(rows.time_ms[dated[0]]), int(rows.gps_ms[dated[0]]))
         rows = rows.with_elevations(self._elevations(rows))
         self.arcs.update(rows, self._channels)
+        self.alignment.update(rows, self._channels)
         self.strengths.update(rows)
         self.signals.update(rows)
         self.staleness.update(rows, self.fix)

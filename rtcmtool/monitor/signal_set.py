@@ -77,10 +77,17 @@ class SignalSet:
         keys = np.flatnonzero(self._is_in).tolist()
         return {(SYSTEM_LETTERS[key // len(SIGNALS)], SIGNALS[key % len(SIGNALS)]) for key in keys}
 
-    def since(self, begin_ms: int) -> "SignalSet":
-        """Give a copy with the changes since an epoch, and those of what is still gone."""
+    def since(self, count: int) -> "SignalSet":
+        """Give a copy without the first changes, but with those of what is still gone.
+
+        Parameters
+        ----------
+        count : int
+            How many changes there were at the time in question. Their epochs do not tell: a base
+            may set its time back.
+        """
         late, gone = copy(self), self.gone
-        late.changes = [c for c in self.changes if c.time_ms >= begin_ms or c in gone]
+        late.changes = [c for c in self.changes[:count] if c in gone] + self.changes[count:]
         return late
 
     def update(self, rows: Rows) -> None:

@@ -4,12 +4,15 @@ import numpy as np
 import pytest
 
 from rtcmtool.diagnosis.signal_rules import SECOND_BAND_BAD, SECOND_BAND_OK
+from rtcmtool.gnss.satellites import SatelliteTable, sight
+from rtcmtool.gnss.signals import wavelength_m
 from rtcmtool.monitor.stream_state import StreamState
 from rtcmtool.wire.observations import LIGHT_MS_M
+from rtcmtool.wire.signal_ids import SIGNAL_ID
 from tests.diagnosis.finding_values import parts
 from tests.diagnosis.judging import BAD, OK, UNKNOWN, WATCH, found, is_complete
-from tests.made_skies import above, base_under_sky, state_under_sky
-from tests.streams import base_stream, observed, state_of
+from tests.made_skies import above, base_under_sky, constellation, state_under_sky
+from tests.streams import ARP_M, START_MS, base_stream, observed, state_of
 
 NO_RECORDS = ()
 
@@ -51,6 +54,24 @@ def test_slips_of_the_phases_count_although_no_lock_falls(slips, state):
     assert (finding.since is None) is (state is OK)
     if slips == 2:
         assert above()[0] in finding.text
+
+
+@pytest.mark.parametrize("number", [1074, 1075, 1077])
+@pytest.mark.parametrize(
+    ("cycles", "words"),
+    [(0.0, None), (-0.25, "a quarter cycle"), (0.5, "half a cycle"), (0.15, "0.15 cycle")],
+)
+def test_phases_that_stand_off_another_of_their_carrier_are_told_beside(number, cycles, words):
+    def edit(columns):
+        same = columns["signal"] == SIGNAL_ID["2X"]
+        reference = columns["phase_range_m"][columns["signal"] == SIGNAL_ID["2W"]]
+        columns["phase_range_m"][same] = reference + (9 + cycles) * wavelength_m("G", "2X")
+
+    finding = found("slips", observed(number, 330, signals=("1C", "2W", "2X"), edit=edit))
+    (value,) = parts(finding)["phase_offsets_cycles"].values()
+    assert np.cos(2 * np.pi * (value - cycles)) == pytest.approx(1.0, abs=0.001)
+    assert finding.state is OK
+    assert finding.text.endswith(f"; phase of GPS 2X {words} off 2W" if words else "each)")
 
 
 def test_messages_without_whole_ranges_leave_the_lock_times():
@@ -138,11 +159,64 @@ def test_a_drop_of_all_bands_points_to_the_antenna():
     assert "20 s in all" in one.text
 
 
+def test_epochs_too_far_apart_hide_a_drop_and_that_is_said():
+    def edit(columns):
+        shifted(columns, "cnr", -8.0, between(45, 60), "1C")
+
+    def judged(interval_ms):
+        few = base_under_sky(70, satellites=above()[:5], interval_ms=interval_ms, edit=edit)
+        return found("band_drop", without_sky(few))
+
+    slow, fast = judged(30_000), judged(20_000)
+    assert slow.state is UNKNOWN
+    assert "30 s" in slow.text
+    assert fast.state is BAD
+
+
 @pytest.mark.parametrize("stream", [base_stream(60), observed(1073, 300), b""])
 def test_a_drop_needs_a_normal_and_strengths(stream):
     finding = found("band_drop", stream)
     assert finding.state is UNKNOWN
     assert finding.text
+
+
+SIX_HOURS, FIFTH_HOUR = 6 * 240, 4 * 240  # epochs 15 s apart
+
+
+def six_hours(depth_db, when):
+    """Make a capture under a sky that turns: satellites rise and set, and strength with them."""
+    names = [record.satellite for record in constellation()]
+    times = (START_MS + 15_000 * np.arange(SIX_HOURS))[:, np.newaxis]
+    seen = sight(SatelliteTable.stack(constellation()), times, ARP_M)
+    elevation_deg = np.degrees(seen.elevation_rad)  # by epoch and satellite
+
+    def edit(columns):
+        row = np.array([names.index(name) for name in columns["name"].tolist()])
+        own_deg = elevation_deg[columns["epoch"], row]
+        columns["cnr"] = 36.0 + 12.0 * np.sin(np.radians(own_deg))
+        columns["keep"] &= own_deg > 10.0
+        shifted(columns, "cnr", -depth_db, when, "1C")
+
+    return without_sky(base_under_sky(SIX_HOURS, satellites=names, interval_ms=15_000, edit=edit))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("depth", "end", "state"),
+    [
+        (0.0, SIX_HOURS, OK),
+        (3.5, SIX_HOURS, WATCH),
+        (6.5, SIX_HOURS, BAD),
+        (6.5, FIFTH_HOUR + 3, BAD),
+    ],
+)
+def test_a_drop_in_the_last_third_of_six_hours_is_found(depth, end, state):
+    finding = found("band_drop", six_hours(depth, between(FIFTH_HOUR, end)))
+    assert finding.state is state
+    assert (finding.value or 0.0) == pytest.approx(depth, abs=0.5)
+    if depth:
+        assert "L1" in finding.text
+        assert finding.since == "2026-03-04T10:59:42Z"  # 4 h after 07:00 GPS time, 18 leap seconds
 
 
 # ---- multipath ---------------------------------------------------------------------------------

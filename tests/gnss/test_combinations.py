@@ -6,6 +6,7 @@ import pytest
 from rtcmtool.gnss.code_measurements import ionosphere_free_coefficients
 from rtcmtool.gnss.combinations import (
     IONOSPHERE_M_HZ2,
+    circular_mean_cycles,
     ionosphere_delay_m,
     melbourne_wuebbena_cycles,
     multipath_factors,
@@ -94,3 +95,38 @@ def test_the_delay_and_the_electron_content_come_back():
 def test_glonass_needs_no_channel_for_ratios():
     ratios = {carrier_hz("R", "1", k) / carrier_hz("R", "2", k) for k in range(-7, 7)}
     assert max(ratios) - min(ratios) < 1e-12
+
+
+@pytest.mark.parametrize(
+    ("fractions", "mean", "agreement"),
+    [
+        ([0.1, 0.3], 0.2, np.cos(0.2 * np.pi)),
+        ([4.75, -7.25], -0.25, 1.0),
+        ([0.0, 0.25, 0.5, 0.75], None, 0.0),
+    ],
+)
+def test_parts_of_a_cycle_are_averaged_around_it(fractions, mean, agreement):
+    found, length = circular_mean_cycles(fractions)
+    assert float(length) == pytest.approx(agreement, abs=1e-12)
+    if mean is not None:
+        assert float(found) == pytest.approx(mean, abs=1e-12)
+
+
+def test_neighbours_of_half_a_cycle_do_not_cancel():
+    found, length = circular_mean_cycles([[0.49, -0.49], [0.01, -0.01]], axis=1)
+    assert np.abs(found) == pytest.approx([0.5, 0.0], abs=1e-12)
+    assert length == pytest.approx(np.cos(0.02 * np.pi))
+
+
+# The base of the pair lists -0.25000 for L2X (SYS / PHASE SHIFT) beside 0 for L2W; reference: parts
+# of -0.246 to -0.250 on each of its six satellites with both.
+@pytest.mark.open_data
+def test_quarter_cycles_of_a_real_base(pair_observations):
+    by_satellite: dict[str, list[float]] = {}
+    for _, seen in pair_observations.epochs:
+        for name, values in seen.items():
+            if name[0] == "G" and {"L2X", "L2W"} <= values.keys():
+                by_satellite.setdefault(name, []).append(values["L2X"] - values["L2W"])
+    means = [float(circular_mean_cycles(each)[0]) for each in by_satellite.values()]
+    assert len(means) == 6
+    assert means == pytest.approx([-0.248] * 6, abs=0.005)

@@ -130,14 +130,64 @@ def test_restarts_are_counted_in_the_stretch() -> None:
     assert lately(live, "lock_restart").value == 0
 
 
-def test_a_base_whose_time_is_set_back_begins_a_new_session_of_sums() -> None:
-    first = stream(100)
-    again = [Sent(sent.epoch + 100 * MINUTE, sent.number, sent.data) for sent in stream(40)]
-    made = follower([*first, *again])
+def joined(first: list[Sent], again: list[Sent], minutes: int) -> Follower:
+    """Send a stream so many minutes behind the begin of another, whatever epochs it tells."""
+    return follower([*first, *(Sent(s.epoch + minutes * MINUTE, s.number, s.data) for s in again)])
+
+
+def test_a_base_whose_time_is_set_back_begins_new_sums() -> None:
+    made = joined(stream(100, slipping(range(70, 90))), stream(70), 100)
     live = made.run(99 * 60.0, STEP_S)
-    assert live.lately.seconds is not None
+    assert lately(live, "slips").state is State.BAD
+    # What slipped before is not blamed again, although the session has heard of it.
     live = made.run(120 * 60.0, STEP_S)
-    assert live.lately.seconds is None
+    assert of_session(live, "slips").state is State.BAD
+    assert live.lately.seconds == pytest.approx(20 * 60, abs=60)
+    assert lately(live, "slips").text.startswith("last 19 min: 0 in ")
+    live = made.run(165 * 60.0, STEP_S)
+    assert live.lately.seconds == pytest.approx(STRETCH_S + 5 * 60, abs=60)
+
+
+def test_restarts_and_losses_before_the_time_was_set_back_are_history() -> None:
+    def edit(columns: Columns) -> None:
+        after = columns["epoch"] >= 50 * MINUTE
+        columns["lock_time_ms"][after] -= columns["lock_time_ms"][50 * MINUTE]
+        lost = after & (columns["epoch"] < 60 * MINUTE)
+        columns["phase_range_m"][lost & np.isin(columns["signal"], [SIGNAL_ID["2W"]])] = np.nan
+        columns["pseudorange_m"][lost & np.isin(columns["signal"], [SIGNAL_ID["2W"]])] = np.nan
+
+    live = joined(stream(80, edit), stream(30), 80).run(100 * 60.0, STEP_S)
+    assert of_session(live, "lock_restart").value == 1
+    assert of_session(live, "systems_steady").state is State.WATCH
+    assert lately(live, "lock_restart").value == 0
+    assert lately(live, "systems_steady").state is State.OK
+
+
+def test_behind_a_long_silence_what_was_before_it_is_not_blamed() -> None:
+    made = follower(
+        without(stream(320, slipping(range(70, 90))), lambda sent: 100 <= sent.epoch / MINUTE < 280)
+    )
+    live = made.run(99 * 60.0, STEP_S)
+    assert lately(live, "slips").state is State.BAD
+    live = made.run(200 * 60.0, STEP_S)
+    assert lately(live, "slips").text.startswith("last 39 min before the silence: 60 in ")
+    # Little is known at first, and that is said.
+    live = made.run(283 * 60.0, STEP_S)
+    now = lately(live, "slips")
+    assert now.state is State.UNKNOWN
+    assert "needs 5 min" in now.text
+    live = made.run(290 * 60.0, STEP_S)
+    assert lately(live, "slips").text.startswith("last 9 min: 0 in ")
+
+
+def test_a_silence_of_minutes_is_part_of_the_stretch_and_makes_it_longer() -> None:
+    lost = without(stream(130), lambda sent: 80 <= sent.epoch / MINUTE < 100)
+    made = follower(lost)
+    lengths = [made.run(60.0 * minute, STEP_S).lately.seconds for minute in range(101, 130)]
+    known = [length for length in lengths if length is not None]
+    assert len(known) == len(lengths)
+    assert min(known) >= STRETCH_S
+    assert 2 * STRETCH_S < max(known) <= 2 * STRETCH_S + 20 * 60
 
 
 def test_only_rules_that_exist_are_asked() -> None:
