@@ -121,7 +121,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     group.add_argument("--strict", action="store_true", help="exit code 1 with a bad finding")
     printing = add_printing(parser)
-    printing.add_argument("--all", action="store_true", help="also what is ruled out, and why")
+    printing.add_argument(
+        "--all", action="store_true", help="every sign and step, and what is ruled out"
+    )
     printing.add_argument("--explain", metavar="RULE", help="threshold, reason and source")
 
 
@@ -153,7 +155,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _explain(options: argparse.Namespace) -> int:
-    from rtcmtool.views.diagnosis_text import explainable, explanation
+    from rtcmtool.views.diagnosis_text_explain import explainable, explanation
 
     known = explainable()
     if options.explain not in known:

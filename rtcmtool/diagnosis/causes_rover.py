@@ -1,7 +1,7 @@
 """Causes 21, 22, 25 and 26: far or high, and what rover and clocks themselves do wrong."""
 
 from rtcmtool.diagnosis.causes import Case, cause
-from rtcmtool.diagnosis.causes_content import MASKED, is_masked, unexplained_float
+from rtcmtool.diagnosis.causes_satellites import MASKED, is_masked, unexplained_float
 from rtcmtool.diagnosis.evidence import Evidence
 from rtcmtool.diagnosis.finding import State
 from rtcmtool.diagnosis.lengths import distance

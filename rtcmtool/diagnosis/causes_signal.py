@@ -1,7 +1,9 @@
 """Causes 11 to 14 and 23: is it clean? Site, antenna, and the ionosphere."""
 
 from rtcmtool.diagnosis.causes import Case, cause
-from rtcmtool.diagnosis.evidence import MAKES_DIFFER_DB, Evidence, names
+from rtcmtool.diagnosis.evidence import Evidence, names
+from rtcmtool.diagnosis.evidence_link import RESTART_TAKES_S
+from rtcmtool.diagnosis.evidence_stream import MAKES_DIFFER_DB
 from rtcmtool.diagnosis.finding import State
 from rtcmtool.diagnosis.problem import ProblemKind
 from rtcmtool.diagnosis.wording import number, seconds
@@ -78,7 +80,17 @@ def dropped_bands(evidence: Evidence) -> tuple[list[str], list[str]]:
         return [], []
     limit = finding.rule.ok or 0.0
     levels: dict[str, float] = finding.values
-    return [name for name, depth in levels.items() if depth > limit], list(levels)
+    dropped = [name for name, depth in levels.items() if depth > limit]
+    return [name for name in dropped if not _gone_by_restarts(evidence, name)], list(levels)
+
+
+def _gone_by_restarts(evidence: Evidence, name: str) -> bool:
+    """Tell whether a band was never weak, and gone only for as long as restarts take."""
+    base, link = evidence.base, evidence.link
+    level = None if base is None else base.state.quality.strengths.bands.get(name)
+    if base is None or link is None or level is None or level.dropped_epochs:
+        return False
+    return level.gone_epochs * base.interval_s <= link.restarts * RESTART_TAKES_S
 
 
 def lasts(evidence: Evidence, names_: list[str]) -> bool:
@@ -136,7 +148,9 @@ def interference(evidence: Evidence, case: Case) -> None:
     finding = evidence.findings.get("band_drop")
     wrong = evidence.wrong("band_drop")
     dropped, _ = dropped_bands(evidence)
-    if wrong is not None and not lasts(evidence, dropped):
+    if wrong is not None and not dropped:
+        case.absent("bands were gone only while the base started again")
+    elif wrong is not None and not lasts(evidence, dropped):
         case.absent(f"no band fell for long: {wrong.text}")
     elif wrong is not None:
         if fell_together(evidence):

@@ -6,9 +6,11 @@ from rtcmtool.diagnosis import (
     causes_content,
     causes_link,
     causes_load,
+    causes_moved,
     causes_position,
     causes_receiver,
     causes_rover,
+    causes_satellites,
     causes_signal,
 )
 from rtcmtool.diagnosis.causes import Cause, CauseFacts, Confidence, look_for
@@ -27,8 +29,8 @@ CAUSE_NAMES = (
     "base_averaged",
 )  # fmt: skip
 _MODULES = (
-    causes_link, causes_load, causes_content, causes_signal, causes_position, causes_receiver,
-    causes_rover,
+    causes_link, causes_load, causes_content, causes_satellites, causes_signal, causes_position,
+    causes_moved, causes_receiver, causes_rover,
 )  # fmt: skip
 
 

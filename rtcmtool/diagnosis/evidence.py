@@ -9,15 +9,10 @@ import numpy as np
 from rtcmtool.diagnosis.base_rules import sent_position
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.evidence_link import LinkPattern
+from rtcmtool.diagnosis.evidence_stream import StreamEvidence
 from rtcmtool.diagnosis.evidence_time import gaps_of, joint_of
-from rtcmtool.diagnosis.finding import Finding, State
-from rtcmtool.diagnosis.geometry_rules import ageing_of
 from rtcmtool.diagnosis.problem import CheckShot, Problem, ProblemKind, problem_of
-from rtcmtool.diagnosis.regional_systems import out_of_view
-from rtcmtool.diagnosis.site_sheet import SiteSheet
-from rtcmtool.diagnosis.verdict import Verdict, judge
 from rtcmtool.gnss.geodesy import degrees_from_ecef, distance_m, ecef_from_geodetic
-from rtcmtool.monitor.air_loss import AirLoss
 from rtcmtool.monitor.rover_join import Joint
 from rtcmtool.monitor.rover_log import Columns, RoverLog
 from rtcmtool.monitor.rover_statistics import (
@@ -31,23 +26,8 @@ from rtcmtool.monitor.rover_statistics import (
     time_to_fix_s,
     told_accuracy,
 )
-from rtcmtool.monitor.staleness import Ageing
-from rtcmtool.wire.catalogue import OBSERVATION_NUMBERS
 
-# Rules whose bad (or, for some, watch) means that a rover has a reason not to fix.
-_FIT = (
-    "observations_usable", "two_bands", "satellites_enough", "position_sent", "position_on_earth",
-    "position_steady", "position_matches_code", "one_base", "glonass_bias", "epoch_closed",
-    "half_cycles", "clock_jumps", "multipath", "ionosphere", "band_drop", "signal_strength",
-    "lock_restart", "rover_can_use",
-)  # fmt: skip
-_WATCH_IS_UNFIT = ("multipath", "band_drop", "glonass_bias")
-_OF_ALL_STATIONS = frozenset(
-    {"one_base", "epochs_single", "frames_whole", "foreign_bytes", "bytes_arrive", "air_time"}
-)
-_OF_THE_WAY = frozenset({"one_base", "epochs_single", "foreign_bytes", "delay"})
-MAKES_DIFFER_DB = 2.0
-_STALE_S = 5.0  # older corrections make a new fix hard (computed on a real pair)
+_SOON_S = 5.0  # what a link in order delays at most: EPN real-time latency
 _OLD_FREE = 0.05  # share of missing updates that troubles no rover: judgement
 
 
@@ -63,25 +43,11 @@ class Answers:
 
 
 @dataclass(frozen=True, eq=False)
-class Evidence:
-    """The evidence of one diagnosis.
+class Evidence(StreamEvidence):
+    """The evidence of one diagnosis: streams, log and answers.
 
     Attributes
     ----------
-    stream : Context or None
-        The stream that was given; None with a rover's log alone.
-    own : Context or None
-        The same stream as if our base alone were heard, where others are heard too.
-    link : LinkPattern or None
-        How that stream lost what it lost.
-    heard_at : str or None
-        Where it was heard, as told: "base", "rover", "net"; None where not told.
-    far : Context or None
-        The stream heard at the rover, where both ends are given; `stream` is the base's then.
-    far_link : LinkPattern or None
-        How that one lost.
-    air : AirLoss or None
-        Both ends, matched.
     log : RoverLog or None
         The rover's sentences.
     answers : Answers
@@ -90,124 +56,9 @@ class Evidence:
         together.
     """
 
-    stream: Context | None = None
-    own: Context | None = None
-    link: LinkPattern | None = None
-    heard_at: str | None = None
-    far: Context | None = None
-    far_link: LinkPattern | None = None
-    air: AirLoss | None = None
     log: RoverLog | None = None
     answers: Answers = field(default_factory=Answers)
     is_together: bool = False
-
-    # ---- the stream
-
-    @cached_property
-    def verdict(self) -> Verdict | None:
-        """All rules over the stream."""
-        return judge(self.stream) if self.stream is not None else None
-
-    @cached_property
-    def findings(self) -> dict[str, Finding]:
-        """Findings by rule; empty without a stream.
-
-        Where several bases are heard, those about ours alone are asked of ours alone. Where both
-        ends were heard, those about the way to the rover are asked of the rover's end.
-        """
-        found = {f.rule.name: f for f in self.verdict.findings} if self.verdict else {}
-        if self.own is not None:
-            own = judge(self.own).findings
-            found |= {f.rule.name: f for f in own if f.rule.name not in _OF_ALL_STATIONS}
-        if self.far is not None:
-            far = judge(self.far).findings
-            found |= {f.rule.name: f for f in far if f.rule.name in _OF_THE_WAY}
-        return found
-
-    @property
-    def base(self) -> Context | None:
-        """The stream of our base."""
-        return self.stream if self.own is None else self.own
-
-    @cached_property
-    def ageing(self) -> Ageing | None:
-        """How fast the base's corrections go stale; None where that was not measured."""
-        return None if self.base is None else ageing_of(self.base)
-
-    @property
-    def stale_text(self) -> str:
-        """Say from which age on fixing gets hard on this base, to stand behind an age."""
-        ageing = self.ageing
-        if ageing is None:
-            return ""
-        if ageing.hard_s is None:
-            return f" (here fixing gets hard only beyond {ageing.oldest_s} s, measured)"
-        return f" (here fixing gets hard after {max(round(ageing.hard_s), 1)} s, measured)"
-
-    @cached_property
-    def weak_signals(self) -> Finding | None:
-        """Strengths that are clearly low: makes differ by 1 to 3 dB (common practice)."""
-        finding = self.wrong("signal_strength")
-        if finding is None or finding.value is None or finding.limit is None:
-            return None
-        is_low = finding.state is State.BAD or finding.value < finding.limit - MAKES_DIFFER_DB
-        return finding if is_low else None
-
-    def state(self, rule: str) -> State:
-        """Give the state of a rule; unknown without a stream."""
-        finding = self.findings.get(rule)
-        return State.UNKNOWN if finding is None else finding.state
-
-    def bad(self, rule: str) -> Finding | None:
-        """Give the finding of a rule if it is bad."""
-        finding = self.findings.get(rule)
-        return finding if finding is not None and finding.state is State.BAD else None
-
-    def wrong(self, rule: str) -> Finding | None:
-        """Give the finding of a rule if it is bad or a watch."""
-        finding = self.findings.get(rule)
-        wrong = finding is not None and finding.state in {State.BAD, State.WATCH}
-        return finding if wrong else None
-
-    def stream_finding(self, rule: str) -> Finding | None:
-        """Give a finding about the given stream itself, if it is bad or a watch."""
-        found = self.verdict.findings if self.verdict is not None else ()
-        wrong = {State.BAD, State.WATCH}
-        return next((f for f in found if f.rule.name == rule and f.state in wrong), None)
-
-    @property
-    def sheet(self) -> SiteSheet:
-        """The site sheet; an empty one where there is none."""
-        known = self.stream.sheet if self.stream is not None else None
-        return known or SiteSheet()
-
-    @property
-    def has_frames(self) -> bool:
-        """Whether the stream holds any frame."""
-        return self.stream is not None and self.stream.state.traffic.frames > 0
-
-    @cached_property
-    def is_fit(self) -> bool:
-        """Whether the content of the stream gives a rover no reason not to fix."""
-        if not self.has_frames:
-            return False
-        for rule in _FIT:
-            if self.bad(rule) or (rule in _WATCH_IS_UNFIT and self.wrong(rule)):
-                return False
-        if self.weak_signals is not None or self.slipping is not None:
-            return False
-        return self.state("position_sent") in {State.OK, State.WATCH}
-
-    @cached_property
-    def slipping(self) -> Finding | None:
-        """Slips that are too many beyond chance: a few in a short time say nothing."""
-        finding = self.bad("slips")
-        values = finding.values if finding is not None else None
-        if finding is None or not values or finding.rule.bad is None:
-            return None
-        count, hours = float(values["slips"]), float(values["satellite_hours"])
-        # Lower end of what a count may stand for, one-sided 95 % (Poisson, normal approximation).
-        return finding if count - 1.65 * np.sqrt(count) > finding.rule.bad * hours else None
 
     # ---- the way to the rover
 
@@ -227,24 +78,6 @@ class Evidence:
             return self.link if lacks or self._ages_agree else None
         return None
 
-    @cached_property
-    def missing_observations(self) -> tuple[int, ...]:
-        """Planned observation messages that never came while other messages did."""
-        if self.stream is None or not self.has_frames:
-            return ()
-        planned = set(self.sheet.messages.intervals_s or ()) & OBSERVATION_NUMBERS
-        planned -= set(out_of_view(self.stream.state, planned))
-        heard = set(self.stream.state.messages.by_number)
-        missing = tuple(sorted(n for n in planned if n not in heard))
-        if len(missing) == len(planned) and heard & OBSERVATION_NUMBERS:
-            return ()  # other ones came: the plan is of another day
-        return missing
-
-    @property
-    def may_be_lost(self) -> bool:
-        """Whether planned observations that never came may have been lost on the way."""
-        return bool(self.missing_observations) and self.heard_at != "base"
-
     @property
     def is_whole(self) -> bool:
         """Whether what is known of the stream, nearest to the rover, came whole."""
@@ -258,7 +91,7 @@ class Evidence:
             self.is_joined
             and self.ages is not None
             and self.ages.late_share < _OLD_FREE
-            and self.ages.median_s < _STALE_S
+            and self.ages.median_s < _SOON_S
         )
 
     @property
@@ -356,9 +189,9 @@ class Evidence:
 
     @property
     def is_fresh(self) -> bool:
-        """Whether the corrections at the rover are told to be fresh and steady."""
+        """Whether the corrections at the rover are told to be steady, and fresh for this base."""
         ages = self.ages
-        return ages is not None and ages.median_s < _STALE_S and ages.late_share < 2 * _OLD_FREE
+        return ages is not None and ages.median_s < self.stale_s and ages.late_share < 2 * _OLD_FREE
 
     # ---- distances
 

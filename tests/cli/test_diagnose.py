@@ -1,7 +1,5 @@
 """`diagnose`: its options, files mixed up, exit codes, and live sources."""
 
-import socket
-import threading
 from collections.abc import Callable
 from dataclasses import replace
 from io import BytesIO, TextIOWrapper
@@ -14,9 +12,12 @@ from rtcmtool.simulation.faults import make_fault
 from rtcmtool.simulation.run import Piece, Port, Simulation
 from rtcmtool.simulation.scenario import Base
 from tests.cli.conftest import Runner
+from tests.cli.listening_time import ListeningTime
+from tests.cli.servers import ScriptOf, address
 from tests.conftest import PROJECT
 from tests.diagnosis.simulated_faults import in_local_time, playing
 from tests.monitor.test_rover_state import gga, sentence
+from tests.sources.conftest import Server
 from tests.streams import base_stream, data_of
 
 Write = Callable[..., Path]
@@ -182,33 +183,25 @@ def test_the_demo_captures_are_diagnosed(
 
 
 @pytest.mark.slow
-def test_stream_and_rover_are_listened_to_live(run: Runner, serve: Callable[..., object]) -> None:
+def test_stream_and_rover_are_listened_to_live(
+    run: Runner, serve: Callable[..., Server], listening_time: ListeningTime
+) -> None:
     pieces = list(Simulation(playing(make_fault("no-position"), duration_s=100.0)).pieces())
 
-    def sender(port: Port) -> Callable[..., None]:
+    def sender(port: Port) -> ScriptOf:
         own = [piece for piece in pieces if piece.port is port]
+        groups = np.array_split(np.arange(len(own)), 15)
+        joined = (b"".join(own[int(index)].data for index in group) for group in groups)
+        return listening_time.sends(*joined, every_s=0.2)
 
-        def send(connection: socket.socket) -> None:
-            done = threading.Event()
-            for group in np.array_split(np.arange(len(own)), 15):
-                connection.sendall(b"".join(own[int(index)].data for index in group))
-                done.wait(0.1)
-            done.wait(3.0)
-
-        return send
-
-    stream, rover = serve(sender(Port.ROVER)), serve(sender(Port.NMEA))
-    done = run(
-        "diagnose", f"tcp://127.0.0.1:{stream.port}", "--rover",  # type: ignore[attr-defined]
-        f"tcp://127.0.0.1:{rover.port}", "--duration", "2s", "--json",  # type: ignore[attr-defined]
-    )  # fmt: skip
+    stream, rover = address(serve(sender(Port.ROVER))), address(serve(sender(Port.NMEA)))
+    done = run("diagnose", stream, "--rover", rover, "--duration", "4s", "--json")
     found = done.json
     assert found["problem"] == "no-rtk"
     assert found["rover"]["fixes"] > 50
     assert found["rover"]["joined"] == "together"
 
 
-@pytest.mark.slow
 def test_file_and_port_are_of_different_times(run: Runner, healthy: Path) -> None:
     done = run("diagnose", healthy, "--rover", "tcp://127.0.0.1:9")
     assert done.code == 2

@@ -9,6 +9,7 @@ from rtcmtool.diagnosis.chance_ahead import chance_ahead
 from rtcmtool.diagnosis.diagnosis import CAUSE_NAMES, Diagnosis, diagnose
 from rtcmtool.diagnosis.evidence import Answers, Evidence
 from rtcmtool.diagnosis.problem import ProblemKind
+from rtcmtool.simulation.builtin_scenarios import LEGACY_STREAM
 from rtcmtool.simulation.fault_kinds import KINDS
 from rtcmtool.simulation.faults import make_fault
 from rtcmtool.simulation.run import Port, Simulation
@@ -94,11 +95,29 @@ def test_unusable_format_is_claimed_only_by_the_sheet_or_of_a_whole_and_fresh_st
     # The contract of `diagnose --json`: quality 1 or 2 on a whole and fresh stream, or the sheet.
     other = playing(make_fault("wrong-family"))
     assert confidence(diagnosed(other, Shown(sheet=True)), "unusable_format") is Confidence.PROVEN
-    assert confidence(diagnosed(other, Shown()), "unusable_format") is Confidence.POSSIBLE
+    assert confidence(diagnosed(other, Shown()), "unusable_format") is Confidence.LIKELY
     silent = diagnosed(other, Shown(log=False))
     assert confidence(silent, "unusable_format") is Confidence.NOT_TESTED
     broken = playing(make_fault("wrong-family"), make_fault("weak-radio", severity=5e-4))
     assert confidence(diagnosed(broken, Shown()), "unusable_format") is Confidence.RULED_OUT
+
+
+@pytest.mark.slow
+def test_orbits_of_systems_that_the_format_cannot_carry_tell_it_from_settings() -> None:
+    # RTCM 10403.x: 1001 to 1012 are of GPS and GLONASS; the base sends 1042 and 1046 beside them.
+    found = diagnosed(playing(make_fault("wrong-family")), Shown("untold"))
+    assert found.claimed[0].name == "unusable_format"
+    assert "the base sends orbits of GAL, BDS, which legacy 1004, 1012 cannot carry" in (
+        found.claimed[0].evidence
+    )
+    # The same messages from a base that tracks no more: the rover's settings are as likely.
+    alone = playing(make_fault("rover-age-limit"), stream=LEGACY_STREAM)
+    format_ = next(c for c in diagnosed(alone, Shown()).causes if c.name == "unusable_format")
+    assert not any("orbits" in text for text in format_.evidence)
+    # And with both systems in MSM nothing is held against the format.
+    modern = diagnosed(playing(make_fault("rover-age-limit")), Shown())
+    format_ = next(c for c in modern.causes if c.name == "unusable_format")
+    assert format_.confidence is not Confidence.LIKELY
 
 
 @pytest.mark.slow

@@ -7,7 +7,9 @@ from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.evidence import Answers, Evidence
 from rtcmtool.diagnosis.evidence_gathering import gather, is_rovers_own
 from rtcmtool.diagnosis.evidence_link import LinkRecord, link_pattern, matched
+from rtcmtool.diagnosis.evidence_stream import STALE_S
 from rtcmtool.monitor.rover_log import RoverLog
+from rtcmtool.monitor.staleness import Ageing
 from rtcmtool.monitor.stream_state import StreamState
 from rtcmtool.simulation.faults import make_fault
 from rtcmtool.simulation.run import Piece, Port, Simulation
@@ -128,3 +130,41 @@ def test_a_log_alone_tells_what_was_never_used() -> None:
     assert empty.columns is None
     assert not empty.never_used
     assert empty.problem.text == "no rover log"
+
+
+@pytest.mark.slow
+def test_corrections_are_fresh_for_as_long_as_this_bases_measured_ageing_bears_them() -> None:
+    # The reference computations: fixing gets hard when the change passes about 10 mm on L1.
+    late = playing(make_fault("late", severity=7.0))
+    measured = evidence_of(late, Shown())
+    assert measured.ages is not None
+    assert measured.ageing is not None
+    assert STALE_S < measured.ages.median_s < measured.stale_s == measured.ageing.hard_s
+    assert measured.is_fresh
+    alone = evidence_of(late, Shown("none"))
+    assert alone.stale_s == STALE_S
+    assert not alone.is_fresh
+
+
+@pytest.mark.parametrize(
+    ("rms_m", "oldest_s", "stale_s"),
+    [
+        ((0.002, 0.012, None, None, None), 5, 1 + 4 * 8 / 10),  # 10 mm between 1 and 5 s
+        ((0.001, 0.002, 0.003, None, None), 10, 10.0),  # never hard as far as it was measured
+        ((0.001, None, None, None, None), 1, STALE_S),  # of a second nothing follows
+        (None, 0, STALE_S),
+    ],
+)
+def test_stale_is_what_was_measured_else_what_is_assumed(
+    rms_m: tuple[float | None, ...] | None, oldest_s: int, stale_s: float
+) -> None:
+    evidence = Evidence()
+    ageing = None if rms_m is None else Ageing(rms_m, rms_m, {}, {}, oldest_s, 60.0)
+    evidence.__dict__["ageing"] = ageing  # as measured
+    assert evidence.stale_s == pytest.approx(stale_s, abs=0.01)
+
+
+@pytest.mark.slow
+def test_a_storm_makes_corrections_stale_before_the_assumed_age() -> None:
+    evidence = evidence_of(playing(make_fault("storm", severity=25.0), duration_s=200.0), Shown())
+    assert 0 < evidence.stale_s < STALE_S

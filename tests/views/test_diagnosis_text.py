@@ -8,7 +8,8 @@ from rtcmtool.diagnosis.evidence import Answers, Evidence
 from rtcmtool.diagnosis.rule_table import RULES
 from rtcmtool.simulation.faults import make_fault
 from rtcmtool.views.diagnosis_json import diagnosis_object
-from rtcmtool.views.diagnosis_text import diagnosis_lines, explainable, explanation
+from rtcmtool.views.diagnosis_text import SCREEN_LINES, diagnosis_lines
+from rtcmtool.views.diagnosis_text_explain import explainable, explanation
 from tests.diagnosis.simulated_faults import Shown, evidence_of, playing
 
 CHECK_KEYS = {"verdict", "exit_code", "source", "site", "seconds", "at", "rules"}
@@ -66,6 +67,61 @@ def test_cautions_stand_beside_the_advice_that_needs_them_and_once(weak: Evidenc
     assert "Caution" not in calm
 
 
+FAULTS = {
+    "weak path": ((("weak-radio", 3e-4),), Shown()),
+    "restarts on a new average": ((("new-average", 1.6),), Shown("untold", log=False)),
+    "battery": ((("dead-battery", 45.0),), Shown("untold", log=False)),
+    "everything at once": (
+        (("weak-radio", 3e-4), ("one-band", None), ("wrong-mark", (1.3, -0.8, 0.0)),
+         ("wrong-antenna", None), ("two-bases", 88.0), ("rover-sky", 68.0)),
+        Shown(sheet=True),
+    ),
+    "nothing": ((), Shown()),
+}  # fmt: skip
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", FAULTS)
+def test_the_answer_fits_a_screen_and_says_nothing_twice(name: str) -> None:
+    faults, shown = FAULTS[name]
+    made = (make_fault(kind, 40.0, severity=severity) for kind, severity in faults)
+    evidence = evidence_of(playing(*made), shown)
+    lines, found = screen(evidence), diagnose(evidence)
+    assert len(lines) <= SCREEN_LINES == 24 - 2  # the command, and the prompt behind the text
+    told = [line.strip() for line in lines if line.strip()]
+    assert len(set(told)) == len(told)
+    assert sum(line.startswith("More ") for line in lines) == 1
+    assert "--all: " in " ".join(lines)
+    if faults:
+        first = found.claimed[0]
+        text = " ".join(" ".join(lines).split())
+        assert first.facts.title in text
+        assert first.evidence[0] in text
+        assert first.do[0] in text
+        assert any(line.startswith("  against ") for line in lines)
+        for caution in found.cautions((first,)):
+            assert caution.value in text
+
+
+@pytest.mark.slow
+def test_a_wider_screen_tells_more_and_a_narrow_one_grows_no_longer_than_it_must(
+    weak: Evidence,
+) -> None:
+    words = {width: len(" ".join(screen(weak, width)).split()) for width in (40, 80, 120)}
+    assert words[80] < words[120]
+    assert len(screen(weak, 120)) <= SCREEN_LINES
+    assert len(screen(weak, 40)) <= 2 * SCREEN_LINES
+
+
+@pytest.mark.slow
+def test_verbose_tells_all_of_the_first_causes_and_where_they_come_from(weak: Evidence) -> None:
+    lines = screen(weak, verbose=True)
+    assert sum(line.startswith("  basis ") for line in lines) == 3
+    text = " ".join(" ".join(lines).split())
+    for cause in diagnose(weak).claimed[:3]:
+        assert all(words in text for words in (*cause.evidence, *cause.do))
+
+
 @pytest.mark.slow
 def test_all_says_why_and_what_is_missing(weak: Evidence) -> None:
     lines = screen(weak, show_all=True)
@@ -80,7 +136,7 @@ def test_a_healthy_rover_is_told_plainly() -> None:
     assert lines[0].startswith("FIXED   2 min")
     assert lines[0].endswith("check shot not given") or "check shot not given" in lines[1]
     assert "Nothing is blamed." in lines
-    assert any(line.startswith("Ahead      a rover should fix at once") for line in lines)
+    assert any(line.startswith("Ahead       a rover should fix at once") for line in lines)
 
 
 def test_nothing_given_says_how_to_go_on() -> None:
