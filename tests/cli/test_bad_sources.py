@@ -1,4 +1,4 @@
-"""Sources that refuse, with the real program: `check`, `watch` and `record`.
+"""Sources that refuse: `check`, `watch` and `record`, some of each kind as the real program.
 
 Each refusal is clear at once: exit 3, what happened, why, what to do; nothing is left behind.
 """
@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.cli.conftest import Run, Runner
 from tests.cli.live_runs import (
     SAFETY_S,
     USER,
@@ -27,7 +28,7 @@ from tests.cli.live_runs import (
     starter,
     with_secrets,
 )
-from tests.cli.servers import ANSWER, TABLE_HEAD, address, answers, chunked, sends
+from tests.cli.servers import ANSWER, TABLE_HEAD, address, answers, chunked, free_port, sends
 from tests.sources.conftest import Server, read_request, until_closed
 from tests.sources.localhost_certificate import CERTIFICATE, EXPIRED, KEY, OTHER_NAME
 from tests.streams import base_stream, data_of
@@ -48,17 +49,35 @@ def start(tmp_path: Path) -> Iterator[Start]:
         yield of
 
 
+COMMANDS = ("check", "watch", "record")
+
+
 def are_refused(start: Start, tmp_path: Path, source: str, words: str, **settings: object) -> str:
-    """Check that all three commands end with 3 and say why; give what `check` said."""
-    runs = [start(command, source, **settings) for command in ("check", "watch", "record")]
+    """Check that all three programs end with 3 and say why; give what `check` said."""
+    runs = [start(command, source, **settings) for command in COMMANDS]
     for run in runs:
-        assert run.process.wait(SAFETY_S) == 3, run.out + run.err
-        told = run.err[run.err.index("rtcmtool: ") :].splitlines()
-        assert words in "\n".join(told)
-        assert told[-1].startswith("  do    ")
-        assert run.out == ""
+        code = run.process.wait(SAFETY_S)
+        is_refusal(Run(code, run.out, run.err), words)
     assert not list(tmp_path.glob("job*"))
     return runs[0].err
+
+
+def are_refused_here(run: Runner, tmp_path: Path, source: str, words: str) -> str:
+    """Check the same of the three commands in this process: no program has to start."""
+    more = {"watch": ("--plain",), "record": (tmp_path / "job",)}
+    runs = [run(command, source, *more.get(command, ())) for command in COMMANDS]
+    for done in runs:
+        is_refusal(done, words)
+    assert not list(tmp_path.glob("job*"))
+    return runs[0].err
+
+
+def is_refusal(done: Run, words: str) -> None:
+    assert done.code == 3, done.out + done.err
+    told = done.err[done.err.index("rtcmtool: ") :].splitlines()
+    assert words in "\n".join(told)
+    assert told[-1].startswith("  do    ")
+    assert done.out == ""
 
 
 # ---- refused at once
@@ -67,24 +86,27 @@ def are_refused(start: Start, tmp_path: Path, source: str, words: str, **setting
 @pytest.mark.parametrize(
     ("source", "words"),
     [
-        ("/dev/ttyNOWHERE", "there is no port /dev/ttyNOWHERE."),
         ("tcp://no-such-host.invalid:5015", "the name no-such-host.invalid cannot be found."),
         ("ntrip://no-such-host.invalid/MARSH", "the name no-such-host.invalid cannot be found."),
         ("rfc2217://no-such-host.invalid:4000", "the name no-such-host.invalid cannot be found."),
     ],
 )
 def test_what_is_not_there_is_told_at_once(
-    start: Start, tmp_path: Path, source: str, words: str
+    run: Runner, tmp_path: Path, source: str, words: str
 ) -> None:
-    are_refused(start, tmp_path, source, words)
+    are_refused_here(run, tmp_path, source, words)
 
 
-def test_a_busy_port_names_who_has_it(start: Start, tmp_path: Path) -> None:
+def test_a_port_that_is_not_there_is_told_by_the_program(start: Start, tmp_path: Path) -> None:
+    are_refused(start, tmp_path, "/dev/ttyNOWHERE", "there is no port /dev/ttyNOWHERE.")
+
+
+def test_a_busy_port_names_who_has_it(start: Start, run: Runner, tmp_path: Path) -> None:
     line = open_line()
     try:
         first = start("watch", line.device, "--baud", "9600").until_told("opened: ")
         words = f"(process {first.process.pid}) is using it"
-        are_refused(start, tmp_path, line.device, words)
+        are_refused_here(run, tmp_path, line.device, words)
     finally:
         line.close()
 
@@ -113,7 +135,7 @@ def test_a_port_that_may_not_be_opened_names_its_group(start: Start, tmp_path: P
 
 @pytest.mark.parametrize("port_kind", ["tcp-listen", "udp"])
 def test_a_port_of_this_computer_that_is_taken_is_told(
-    start: Start, tmp_path: Path, port_kind: str
+    run: Runner, tmp_path: Path, port_kind: str
 ) -> None:
     kind = socket.SOCK_STREAM if port_kind == "tcp-listen" else socket.SOCK_DGRAM
     with socket.socket(socket.AF_INET, kind) as other:
@@ -122,7 +144,7 @@ def test_a_port_of_this_computer_that_is_taken_is_told(
             other.listen()
         port = other.getsockname()[1]
         words = "another program is using it"
-        are_refused(start, tmp_path, f"{port_kind}://127.0.0.1:{port}", words)
+        are_refused_here(run, tmp_path, f"{port_kind}://127.0.0.1:{port}", words)
 
 
 @pytest.mark.parametrize(
@@ -139,10 +161,10 @@ def test_a_port_of_this_computer_that_is_taken_is_told(
     ],
 )
 def test_a_caster_that_says_no_is_asked_once(
-    start: Start, tmp_path: Path, serve: Serve, answer: bytes, words: str
+    run: Runner, tmp_path: Path, serve: Serve, answer: bytes, words: str
 ) -> None:
     server = serve(answers(answer))
-    are_refused(start, tmp_path, address(server, "ntrip", "/MARCH"), words)
+    are_refused_here(run, tmp_path, address(server, "ntrip", "/MARCH"), words)
     assert server.connections == 3  # once for each command
 
 
@@ -202,34 +224,44 @@ def encrypted(serve: Serve, tmp_path: Path) -> Encrypted:
     ],
 )
 def test_a_certificate_that_does_not_hold_is_refused(
-    start: Start,
+    run: Runner,
     tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
     encrypted: Encrypted,
     certificate: str,
     is_trusted: bool,
     words: str,
 ) -> None:
     source = f"ntrips://localhost:{encrypted.server(certificate).port}/MARSH"
-    env = encrypted.trusting(certificate) if is_trusted else dict(os.environ)
-    are_refused(start, tmp_path, source, words, env=env)
+    if is_trusted:
+        monkeypatch.setenv("SSL_CERT_FILE", encrypted.trusting(certificate)["SSL_CERT_FILE"])
+    are_refused_here(run, tmp_path, source, words)
 
 
-def test_a_port_without_tls_is_told(start: Start, tmp_path: Path, serve: Serve) -> None:
+def test_a_certificate_is_looked_at_by_the_program(
+    start: Start, tmp_path: Path, encrypted: Encrypted
+) -> None:
+    source = f"ntrips://localhost:{encrypted.server(EXPIRED).port}/MARSH"
+    env = encrypted.trusting(EXPIRED)
+    are_refused(start, tmp_path, source, "certificate has expired.", env=env)
+
+
+def test_a_port_without_tls_is_told(run: Runner, tmp_path: Path, serve: Serve) -> None:
     server = serve(sends(b"HTTP/1.1 400 Bad Request\r\n\r\n"))
     source = address(server, "ntrips", "/MARSH")
-    told = are_refused(start, tmp_path, source, "does not speak TLS at this port")
+    told = are_refused_here(run, tmp_path, source, "does not speak TLS at this port")
     assert "write ntrip:// instead" in told
 
 
-def test_a_port_that_wants_tls_is_told(start: Start, tmp_path: Path, serve: Serve) -> None:
+def test_a_port_that_wants_tls_is_told(run: Runner, tmp_path: Path, serve: Serve) -> None:
     server = serve(answers(b"\x15\x03\x01\x00\x02\x02\x46"))
-    told = are_refused(start, tmp_path, address(server, "ntrip", "/MARSH"), "wants TLS")
+    told = are_refused_here(run, tmp_path, address(server, "ntrip", "/MARSH"), "wants TLS")
     assert "write ntrips://" in told
 
 
 def test_a_stream_through_tls_is_judged(start: Start, encrypted: Encrypted) -> None:
     source = f"ntrips://localhost:{encrypted.server(CERTIFICATE).port}/MARSH"
-    run = start("check", source, "--duration", "1", env=encrypted.trusting(CERTIFICATE))
+    run = start("check", source, "--duration", "4", env=encrypted.trusting(CERTIFICATE))
     assert run.process.wait(SAFETY_S) == 0
     assert run.out.startswith("GO - ")
 
@@ -238,21 +270,22 @@ def test_a_stream_through_tls_is_judged(start: Start, encrypted: Encrypted) -> N
 def test_a_general_tool_can_be_the_caster(
     start: Start, tmp_path: Path, encrypted: Encrypted
 ) -> None:
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        port = free.getsockname()[1]
+    port = free_port()
     env = encrypted.trusting(CERTIFICATE)
     command = ["openssl", "s_server", "-quiet", "-accept", f"127.0.0.1:{port}",
                "-cert", str(tmp_path / "trusted"), "-key", str(tmp_path / "key")]  # fmt: skip
     with subprocess.Popen(
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
     ) as tool:
-        assert tool.stdin is not None
-        assert tool.stdout is not None
-        run = start("record", f"ntrips://localhost:{port}/MARSH", env=env)
-        assert tool.stdout.readline().startswith(b"GET /MARSH HTTP/1.1")
-        tool.stdin.write(b"ICY 200 OK\r\n\r\n" + STREAM)
-        tool.stdin.flush()
-        run.until(lambda: size_of(tmp_path / "job.rtcm3") >= len(STREAM))
-        assert run.stop() == 130
-        tool.kill()
+        try:
+            assert tool.stdin is not None
+            assert tool.stdout is not None
+            run = start("record", f"ntrips://localhost:{port}/MARSH", env=env)
+            assert tool.stdout.readline().startswith(b"GET /MARSH HTTP/1.1")
+            tool.stdin.write(b"ICY 200 OK\r\n\r\n" + STREAM)
+            tool.stdin.flush()
+            run.until(lambda: size_of(tmp_path / "job.rtcm3") >= len(STREAM))
+            assert run.stop() == 130
+        finally:
+            tool.kill()
     assert (tmp_path / "job.rtcm3").read_bytes() == STREAM

@@ -1,11 +1,11 @@
 """`check` on sources that run: servers on this computer, pseudo-terminals; each state is told."""
 
+import contextlib
 import errno
 import os
 import socket
 import sys
 import threading
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -13,16 +13,16 @@ import pytest
 
 from rtcmtool.cli import check_live
 from rtcmtool.cli.check_live import no_rtcm, nothing_came, tally_text
-from rtcmtool.running import listening
 from rtcmtool.running.listening import Ear, Listening
 from rtcmtool.sources.network import TcpListenSource, TcpSource
 from rtcmtool.sources.ports import not_opened
 from rtcmtool.sources.serial_port import SerialSource
 from rtcmtool.wire.stream import StreamDecoder
 from tests.cli.conftest import Runner
-from tests.cli.servers import ANSWER, TABLE_HEAD, address, answers, chunked, sends, sends_for_ever
+from tests.cli.listening_time import ListeningTime
+from tests.cli.servers import TABLE_HEAD, address, answers, sends, until_read
 from tests.monitor.test_traffic import GGA
-from tests.sources.conftest import Server
+from tests.sources.conftest import SAFETY_S, Server, until_closed
 from tests.streams import ARP_M, Sent, base_stream, data_of, every, position, without
 
 Serve = Callable[..., Server]
@@ -33,14 +33,14 @@ HEALTHY = data_of(base_stream(60))
 
 @pytest.fixture(autouse=True)
 def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Let limits of time pass quickly."""
-    monkeypatch.setattr(listening, "NOTHING_S", 0.5)
+    """Give up soon what cannot be opened."""
     monkeypatch.setattr(check_live, "GIVE_UP_S", 0.2)
 
 
-@pytest.mark.slow
-def test_a_stream_that_a_rover_can_fix_with_is_a_go(run: Runner, serve: Serve) -> None:
-    server = serve(sends(HEALTHY))
+def test_a_stream_that_a_rover_can_fix_with_is_a_go(
+    run: Runner, serve: Serve, listening_time: ListeningTime
+) -> None:
+    server = serve(listening_time.sends(HEALTHY))
     done = run("check", address(server), "--duration", "1", "--date", "2026-03-04")
     assert done.code == 0
     assert done.out.startswith("GO - ")
@@ -50,11 +50,11 @@ def test_a_stream_that_a_rover_can_fix_with_is_a_go(run: Runner, serve: Serve) -
     assert "Listened 1 s ... done" in done.err
 
 
-@pytest.mark.slow
 def test_the_document_holds_the_rules_and_nothing_else_is_printed(
-    run: Runner, serve: Serve
+    run: Runner, serve: Serve, listening_time: ListeningTime
 ) -> None:
-    done = run("check", address(serve(sends(HEALTHY))), "--duration", "1", "--json")
+    server = serve(listening_time.sends(HEALTHY))
+    done = run("check", address(server), "--duration", "1", "--json")
     assert done.json["verdict"] == "go"
     assert done.json["exit_code"] == done.code == 0
     assert done.json["seconds"] == pytest.approx(1.0, abs=0.4)
@@ -63,36 +63,42 @@ def test_the_document_holds_the_rules_and_nothing_else_is_printed(
     assert 0 < states["bytes_arrive"]["value"] < 2
 
 
-@pytest.mark.slow
-def test_an_impossible_position_is_told_without_waiting(run: Runner, serve: Serve) -> None:
+def test_an_impossible_position_is_told_without_waiting(
+    run: Runner, serve: Serve, listening_time: ListeningTime
+) -> None:
     stream = base_stream(60, extras=[every(position((0.0, 0.0, 0.0)), 60, 10)])
-    began_s = time.monotonic()
-    done = run("check", address(serve(sends(data_of(stream)))), "--duration", "60s")
-    assert time.monotonic() - began_s < 8
+    server = serve(listening_time.sends(data_of(stream)))
+    done = run("check", address(server), "--duration", "60s")
+    assert listening_time.passed_s < 8
     assert done.code == 1
     assert done.out.startswith("NO-GO - ")
     assert "more time cannot change the verdict" in done.err
 
 
-@pytest.mark.slow
-def test_a_position_that_changes_is_told_without_waiting(run: Runner, serve: Serve) -> None:
+def test_a_position_that_changes_is_told_without_waiting(
+    run: Runner, serve: Serve, listening_time: ListeningTime
+) -> None:
     x_m, y_m, z_m = ARP_M
     moved = every(position((x_m + 1.0, y_m, z_m)), 60, 60, first=30)
     stream = base_stream(60, extras=[every(position(), 30, 10), moved])
-    done = run("check", address(serve(sends(data_of(stream)))), "--duration", "60s")
+    server = serve(listening_time.sends(data_of(stream)))
+    done = run("check", address(server), "--duration", "60s")
+    assert listening_time.passed_s < 8
     assert done.code == 1
     assert "BAD    position steady" in done.out
 
 
-@pytest.mark.slow
-def test_no_byte_is_a_no_go_with_code_4(run: Runner, serve: Serve) -> None:
+def test_no_byte_is_a_no_go_with_code_4(
+    run: Runner, serve: Serve, listening_time: ListeningTime
+) -> None:
     done = run("check", address(serve(sends())), "--duration", "30s")
+    assert listening_time.passed_s == pytest.approx(15.0, abs=1.0)
     assert done.code == 4
     assert done.out.startswith("NO-GO - nothing received on tcp://127.0.0.1:")
     assert "\n  do    " in done.out
 
 
-@pytest.mark.slow
+@pytest.mark.usefixtures("listening_time")
 def test_no_byte_makes_a_document_too(run: Runner, serve: Serve) -> None:
     done = run("check", address(serve(sends())), "--duration", "30s", "--json")
     assert done.code == done.json["exit_code"] == 4
@@ -107,11 +113,11 @@ def test_no_byte_makes_a_document_too(run: Runner, serve: Serve) -> None:
         (bytes(range(128, 228)), "so few bytes do not tell"),
     ],
 )
-@pytest.mark.slow
 def test_bytes_that_are_no_rtcm_are_told_apart(
-    run: Runner, serve: Serve, content: bytes, words: str
+    run: Runner, serve: Serve, listening_time: ListeningTime, content: bytes, words: str
 ) -> None:
-    done = run("check", address(serve(sends(content))), "--duration", "0.6")
+    server = serve(listening_time.sends(content))
+    done = run("check", address(server), "--duration", "0.6")
     assert done.code == 4
     assert f"sends data ({len(content):,} bytes) but no RTCM 3".replace(",", " ") in done.err
     assert words in done.err
@@ -119,10 +125,8 @@ def test_bytes_that_are_no_rtcm_are_told_apart(
 
 
 @pytest.mark.slow
-def test_a_host_that_refuses_is_given_up(run: Runner) -> None:
-    with socket.create_server(("127.0.0.1", 0)) as closed:
-        port = closed.getsockname()[1]
-    done = run("check", f"tcp://127.0.0.1:{port}", "--json")
+def test_a_host_that_refuses_is_given_up(run: Runner, refusing_port: int) -> None:
+    done = run("check", f"tcp://127.0.0.1:{refusing_port}", "--json")
     assert done.code == done.json["exit_code"] == 3
     assert "refuses a connection" in done.err
 
@@ -163,35 +167,45 @@ def test_a_caster_without_tls_is_told(run: Runner, serve: Serve) -> None:
     assert "TLS" in done.err
 
 
-@pytest.mark.slow
-def test_a_stream_of_a_caster_is_judged_as_heard_on_the_network(run: Runner, serve: Serve) -> None:
-    server = serve(answers(ANSWER, chunked(HEALTHY)))
+def test_a_stream_of_a_caster_is_judged_as_heard_on_the_network(
+    run: Runner, serve: Serve, listening_time: ListeningTime
+) -> None:
+    server = serve(listening_time.sends(HEALTHY, is_caster=True))
     done = run("check", address(server, "ntrip", "/MARSH"), "--duration", "1", "--json")
     assert (done.json["verdict"], done.json["at"]) == ("go", "net")
 
 
-@pytest.mark.slow
-def test_a_connection_that_is_half_open_is_silent(run: Runner, serve: Serve) -> None:
-    done = run("check", address(serve(sends(HEALTHY[:5000]))), "--duration", "6", "--json")
+def test_a_connection_that_is_half_open_is_silent(
+    run: Runner, serve: Serve, listening_time: ListeningTime
+) -> None:
+    server = serve(listening_time.sends(HEALTHY[:5000]))
+    done = run("check", address(server), "--duration", "6", "--json")
     rules = {rule["rule"]: rule for rule in done.json["rules"]}
     assert rules["bytes_arrive"]["state"] == "watch"
     assert rules["bytes_arrive"]["value"] > 5
 
 
 @pytest.mark.slow
-def test_a_burst_of_50_mb_is_judged_whole(run: Runner, serve: Serve) -> None:
+def test_a_burst_of_50_mb_is_judged_whole(
+    run: Runner, serve: Serve, listening_time: ListeningTime
+) -> None:
     whole = HEALTHY * (50_000_000 // len(HEALTHY))
-    done = run("check", address(serve(sends(whole))), "--duration", "8", "--json")
+    server = serve(listening_time.sends(whole))
+    done = run("check", address(server), "--duration", "8", "--json")
     rules = {rule["rule"]: rule for rule in done.json["rules"]}
     assert rules["frames_whole"]["value"] == 0.0
     assert rules["frames_whole"]["values"]["frames"] > 100_000
     assert rules["foreign_bytes"]["values"]["foreign_bytes"] == 0
 
 
-def test_a_file_is_not_listened_to(run: Runner, healthy: Path) -> None:
-    began_s = time.monotonic()
+def test_a_file_is_not_listened_to(
+    run: Runner, healthy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def not_wanted(*_: object) -> None:
+        pytest.fail("it listens")
+
+    monkeypatch.setattr(Listening, "run", not_wanted)
     assert run("check", healthy).code == 0
-    assert time.monotonic() - began_s < 5
     refused = run("check", healthy, "--heard", "tcp://127.0.0.1:1")
     assert refused.code == 2
 
@@ -200,7 +214,6 @@ def heard_stream(is_lost: Callable[[Sent], bool]) -> bytes:
     return data_of(without(base_stream(60), is_lost))
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("is_lost", "state", "words"),
     [
@@ -212,71 +225,55 @@ def heard_stream(is_lost: Callable[[Sent], bool]) -> bytes:
 def test_both_ends_at_once_tell_what_the_air_lost(
     run: Runner,
     serve: Serve,
-    monkeypatch: pytest.MonkeyPatch,
+    listening_time: ListeningTime,
     is_lost: Callable[[Sent], bool],
     state: str,
     words: str,
 ) -> None:
-    monkeypatch.setattr("rtcmtool.monitor.air_loss.SETTLES_S", 0.5)
-    monkeypatch.setattr(listening, "TUNED_IN_S", 0.2)
-
-    def later(connection: socket.socket) -> None:
-        time.sleep(0.4)  # both ends are open by now
-        sends(HEALTHY)(connection)
-
-    def later_still(connection: socket.socket) -> None:
-        time.sleep(0.6)
-        sends(heard_stream(is_lost))(connection)
-
-    far = address(serve(later_still))
-    done = run("check", address(serve(later)), "--heard", far, "--duration", "2", "--json")
+    near = address(serve(listening_time.sends(HEALTHY, at_s=1.2)))
+    far = address(serve(listening_time.sends(heard_stream(is_lost), at_s=1.4)))
+    done = run("check", near, "--heard", far, "--duration", "12", "--json")
     rules = {rule["rule"]: rule for rule in done.json["rules"]}
     assert rules["radio_path"]["state"] == state
     assert words in rules["radio_path"]["text"]
     assert (done.code == 1) == (state == "bad")
 
 
-@pytest.mark.slow
 def test_ends_that_are_mixed_up_are_told_with_what_to_do(
-    run: Runner, serve: Serve, monkeypatch: pytest.MonkeyPatch
+    run: Runner, serve: Serve, listening_time: ListeningTime
 ) -> None:
-    monkeypatch.setattr("rtcmtool.monitor.air_loss.SETTLES_S", 0.5)
-    monkeypatch.setattr(listening, "TUNED_IN_S", 0.2)
-    monkeypatch.setattr(listening, "NOTHING_S", 5.0)
-
-    def late_by(wait_s: float) -> Callable[[socket.socket], None]:
-        def script(connection: socket.socket) -> None:
-            time.sleep(0.4 + wait_s)
-            sends(HEALTHY)(connection)
-
-        return script
-
-    radio, base = (address(serve(late_by(wait_s))) for wait_s in (0.3, 0.0))
-    done = run("check", radio, "--heard", base, "--duration", "2", "--json")
+    listening_time.step_s = 0.1
+    radio, base = (address(serve(listening_time.sends(HEALTHY, at_s=at_s))) for at_s in (1.5, 1.2))
+    done = run("check", radio, "--heard", base, "--duration", "20", "--json")
     (rule,) = [rule for rule in done.json["rules"] if rule["rule"] == "radio_path"]
     assert rule["state"] == "unknown"
     assert "0.3 s before it is at" in rule["text"]
     assert rule["action"] == f"name the base first: rtcmtool check {base} --heard {radio}"
 
 
-@pytest.mark.slow
 def test_the_line_that_the_air_cannot_be_seen_goes_away(
-    run: Runner, serve: Serve, monkeypatch: pytest.MonkeyPatch
+    run: Runner, serve: Serve, listening_time: ListeningTime
 ) -> None:
-    monkeypatch.setattr("rtcmtool.monitor.air_loss.SETTLES_S", 0.5)
-    steady = sends_for_ever(data_of(base_stream(10)), 0.3)
-    done = run(
-        "check", address(serve(steady)), "--heard", address(serve(steady)), "--duration", "2"
-    )
+    pieces = [data_of(base_stream(10))] * 20
+    near, far = (address(serve(listening_time.sends(*pieces, every_s=1.0))) for _ in range(2))
+    done = run("check", near, "--heard", far, "--duration", "20")
     assert "radio path to rover" in done.out
     assert "cannot be seen from here" not in done.out
 
 
 @pytest.mark.slow
-def test_ctrl_c_ends_it_with_the_verdict_so_far(run_process: Runner, serve: Serve) -> None:
+def test_ctrl_c_ends_it_with_the_verdict_so_far(serve: Serve) -> None:
     import subprocess
 
-    server = serve(sends(HEALTHY))
+    has_read = threading.Event()
+
+    def send(connection: socket.socket) -> None:
+        connection.sendall(HEALTHY)
+        until_read(connection)
+        has_read.set()
+        until_closed(connection)
+
+    server = serve(send)
     process = subprocess.Popen(
         [sys.executable, "-m", "rtcmtool", "check", address(server)],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
@@ -285,9 +282,9 @@ def test_ctrl_c_ends_it_with_the_verdict_so_far(run_process: Runner, serve: Serv
     for line in process.stderr:
         if "connected" in line:
             break
-    time.sleep(0.7)
+    assert has_read.wait(SAFETY_S)
     process.send_signal(2)
-    out, err = process.communicate(timeout=20)
+    out, err = process.communicate(timeout=SAFETY_S)
     assert process.returncode == 130
     assert out.startswith("GO - ")
     assert "Stopped after" in err
@@ -311,11 +308,13 @@ def talking(line: "Line") -> Iterator[Callable[[bytes], None]]:
     """Let a port talk until the test ends."""
     ending = threading.Event()
     threads: list[threading.Thread] = []
+    os.set_blocking(line.end, False)
 
     def talk(data: bytes) -> None:
         def work() -> None:
             while not ending.wait(0.05):
-                line.write(data)
+                with contextlib.suppress(BlockingIOError):  # nobody reads any more
+                    line.write(data)
 
         threads.append(threading.Thread(target=work))
         threads[0].start()
@@ -329,8 +328,9 @@ def talking(line: "Line") -> Iterator[Callable[[bytes], None]]:
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals")
 @pytest.mark.slow
 def test_the_rate_of_a_port_is_found_and_told(
-    run: Runner, line: "Line", talking: Callable[[bytes], None]
+    run: Runner, line: "Line", talking: Callable[[bytes], None], listening_time: ListeningTime
 ) -> None:
+    listening_time.stands_until(lambda heard: heard.near.state.traffic.frames > 0)
     talking(data_of(base_stream(1)))
     done = run("check", line.device, "--duration", "2")
     assert "115200 baud, found by its frames" in done.err
@@ -340,8 +340,9 @@ def test_the_rate_of_a_port_is_found_and_told(
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals")
 @pytest.mark.slow
 def test_a_wrong_rate_is_suspected_where_one_was_given(
-    run: Runner, line: "Line", talking: Callable[[bytes], None]
+    run: Runner, line: "Line", talking: Callable[[bytes], None], listening_time: ListeningTime
 ) -> None:
+    listening_time.stands_until(lambda heard: heard.near.size_bytes > 400)
     talking(bytes(range(100, 200)))
     done = run("check", line.device, "--baud", "9600", "--duration", "1")
     assert done.code == 4

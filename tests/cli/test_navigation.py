@@ -24,7 +24,8 @@ from rtcmtool.simulation.run import Port, Simulation
 from rtcmtool.simulation.scenario import EPHEMERIS_MESSAGES, Scenario
 from rtcmtool.wire.stream import Chunk, StreamDecoder
 from tests.cli.conftest import Run, Runner
-from tests.cli.servers import address, sends
+from tests.cli.listening_time import ListeningTime
+from tests.cli.servers import address
 from tests.diagnosis.simulated_faults import heard, playing
 from tests.recorded_base import DATE, recorded_stream
 from tests.sources.conftest import Server
@@ -111,10 +112,15 @@ def test_a_navigation_file_judges_position_and_geometry_of_a_stream_without_orbi
 @pytest.mark.slow
 @pytest.mark.parametrize("command", ["check", "diagnose"])
 def test_the_same_orbits_serve_a_live_source(
-    run: Runner, recorded: Path, orbits: tuple[str, ...], serve: Callable[..., Server], command: str
+    run: Runner,
+    recorded: Path,
+    orbits: tuple[str, ...],
+    serve: Callable[..., Server],
+    listening_time: ListeningTime,
+    command: str,
 ) -> None:
     expected = judged(run("check", recorded, *orbits, "--json"))
-    server = serve(sends(recorded.read_bytes()))
+    server = serve(listening_time.sends(recorded.read_bytes()))
     live = run(command, address(server), *orbits, "--duration", "2s", "--json")
     assert judged(live) == expected
 

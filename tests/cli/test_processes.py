@@ -13,6 +13,7 @@ import pytest
 
 from tests.cli.conftest import Runner
 from tests.conftest import PROJECT
+from tests.sources.conftest import SAFETY_S
 from tests.strategies import STATION_POSITION, TEXT
 
 Write = Callable[..., Path]
@@ -67,7 +68,7 @@ def test_a_reader_that_has_gone_ends_it_quietly(write: Write, arguments: tuple[s
     with subprocess.Popen(command, cwd=PROJECT, stdout=writer, stderr=subprocess.PIPE) as process:
         os.close(writer)
         os.close(reader)
-        _, err = process.communicate(timeout=30)
+        _, err = process.communicate(timeout=SAFETY_S)
     assert (process.returncode, err) == (0, b"")
 
 
@@ -77,7 +78,13 @@ def test_the_first_line_of_many_can_be_taken(write: Write) -> None:
     path = write((STATION_POSITION + TEXT) * 4000)
     shell = f'"{sys.executable}" -m rtcmtool decode "{path}" | head -n 1'
     done = subprocess.run(
-        shell, shell=True, cwd=PROJECT, capture_output=True, text=True, check=False, timeout=30
+        shell,
+        shell=True,
+        cwd=PROJECT,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=SAFETY_S,
     )
     assert done.stdout.startswith("-  1005  station position  2003  19 B  ")
     assert done.stderr == ""
@@ -90,7 +97,7 @@ def test_a_full_disk_is_told(healthy: Path, arguments: tuple[str, ...]) -> None:
     command = [*TOOL, *(part.format(healthy) for part in arguments)]
     with Path("/dev/full").open("wb") as full:
         done = subprocess.run(
-            command, cwd=PROJECT, stdout=full, stderr=subprocess.PIPE, check=False, timeout=30
+            command, cwd=PROJECT, stdout=full, stderr=subprocess.PIPE, check=False, timeout=SAFETY_S
         )
     assert done.returncode == 3
     assert done.stderr.startswith(b"rtcmtool: the output cannot be written.")
@@ -110,7 +117,7 @@ def test_ctrl_c_ends_it_with_130_and_without_a_traceback() -> None:
         process.stdin.flush()
         assert process.stdout.readline()  # it is at work: now interrupt it
         process.send_signal(signal.SIGINT)
-        _, err = process.communicate(timeout=30)
+        _, err = process.communicate(timeout=SAFETY_S)
     assert process.returncode == 130
     assert b"Traceback" not in err
 
@@ -172,7 +179,7 @@ def test_a_terminal_gets_colours_unless_it_says_no(
             if not piece:
                 break
             shown += piece
-        process.wait(timeout=30)
+        process.wait(timeout=SAFETY_S)
     os.close(main_end)
     assert b"GO" in shown
     # Colour is SGR 30-49 or 90-107 (ECMA-48); bold and reverse stay without it, not when dumb.

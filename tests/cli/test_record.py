@@ -19,6 +19,7 @@ from pathlib import Path
 import pytest
 
 from rtcmtool.captures import open_capture
+from rtcmtool.running import feed
 from tests.cli.conftest import Run, Runner
 from tests.conftest import PROJECT
 from tests.sources.conftest import Server, read_request
@@ -30,6 +31,7 @@ TOOL = (sys.executable, "-m", "rtcmtool")
 SAFETY_S = 120.0
 DATA = data_of(base_stream(40))
 Serve = Callable[..., Server]
+LastsUntil = Callable[[Callable[[], bool]], None]
 
 
 def slices(data: bytes, seed: int) -> Iterator[bytes]:
@@ -46,6 +48,10 @@ def wait_for(is_true: Callable[[], bool]) -> None:
     while not is_true():
         assert time.monotonic() < due_s
         time.sleep(0.01)
+
+
+def size_of(path: Path) -> int:
+    return path.stat().st_size if path.exists() else 0
 
 
 def says(path: Path, kind: str) -> bool:
@@ -76,6 +82,23 @@ def recorded(run: Runner, path: Path, source: str, *more: str) -> Run:
     done = run("record", source, path.with_suffix(""), *more)
     thread.join(SAFETY_S)
     return done
+
+
+@pytest.fixture
+def lasts_until(monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable[[], bool]], None]:
+    """Give a function that lets no `--duration` end before something is so, and then at once."""
+
+    def of(is_true: Callable[[], bool]) -> None:
+        real, began_s = feed.steady_s, feed.steady_s()
+
+        def moved() -> float:
+            now_s = real()
+            is_over = is_true() or now_s > began_s + SAFETY_S
+            return now_s + 2 * SAFETY_S if is_over else began_s
+
+        monkeypatch.setattr(feed, "steady_s", moved)
+
+    return of
 
 
 def send_slowly(connection: socket.socket) -> None:
@@ -188,15 +211,20 @@ def test_several_sources_are_recorded_under_names_of_their_own(
     assert also.read_bytes() == DATA
 
 
-@pytest.mark.slow
-def test_a_duration_ends_it_without_a_complaint(run: Runner, tmp_path: Path, serve: Serve) -> None:
-    server = serve(send_slowly)
-    done = run("record", f"tcp://127.0.0.1:{server.port}", tmp_path / "job", "--duration", "0.6s")
+def test_a_duration_ends_it_without_a_complaint(
+    run: Runner, tmp_path: Path, serve: Serve, lasts_until: LastsUntil
+) -> None:
+    path, source = tmp_path / "job.rtcm3", f"tcp://127.0.0.1:{serve(send_slowly).port}"
+    lasts_until(lambda: size_of(path) == len(DATA))
+    done = run("record", source, tmp_path / "job", "--duration", "0.6s")
     assert done.code == 0
+    assert path.read_bytes() == DATA
 
 
-@pytest.mark.slow
-def test_a_taken_name_is_never_written_over(run: Runner, tmp_path: Path, serve: Serve) -> None:
+def test_a_taken_name_is_never_written_over(
+    run: Runner, tmp_path: Path, serve: Serve, lasts_until: LastsUntil
+) -> None:
+    lasts_until(lambda: size_of(tmp_path / "job-2.rtcm3") > 0)
     (tmp_path / "job.rtcm3").write_bytes(b"the job of yesterday")
     source = f"tcp://127.0.0.1:{serve(send_slowly).port}"
     done = run("record", source, tmp_path / "job", "--duration", "0.5s")
@@ -232,8 +260,11 @@ def test_a_second_recording_of_a_port_is_told_who_has_it(run: Runner, tmp_path: 
     assert f"(process {first.pid}) is using it" in done.err
 
 
-@pytest.mark.slow
-def test_a_recording_without_a_frame_is_exit_4(run: Runner, tmp_path: Path, serve: Serve) -> None:
+def test_a_recording_without_a_frame_is_exit_4(
+    run: Runner, tmp_path: Path, serve: Serve, lasts_until: LastsUntil
+) -> None:
+    lasts_until(lambda: size_of(tmp_path / "job.rtcm3") == 600)
+
     def chatter(connection: socket.socket) -> None:
         connection.sendall(b"hello " * 100)
         connection.recv(1)
@@ -366,16 +397,18 @@ def test_a_program_that_was_stopped_was_not_listening(
     start: Callable[..., "subprocess.Popen[bytes]"], tmp_path: Path
 ) -> None:
     process = start(stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    stopped_s = time.monotonic()
     process.send_signal(signal.SIGSTOP)
     time.sleep(3.6)
     process.send_signal(signal.SIGCONT)
+    stood_s = time.monotonic() - stopped_s
     path = tmp_path / "job.rtcm3"
     wait_for(lambda: says(path, "monitor-gap"))
     process.send_signal(signal.SIGTERM)
     process.wait(SAFETY_S)
     gaps = [event.values for event in open_capture(path).events if event.kind == "monitor-gap"]
     assert [values["state"] for values in gaps] == ["open", "ended"]
-    assert gaps[1]["seconds"] == pytest.approx(3.6, abs=0.6)
+    assert gaps[1]["seconds"] == pytest.approx(stood_s, abs=0.6)
 
 
 @pytest.mark.slow

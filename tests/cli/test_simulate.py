@@ -18,6 +18,7 @@ from rtcmtool.errors import SourceError, UsageError
 from rtcmtool.simulation.builtin_scenarios import SCENARIOS
 from rtcmtool.simulation.fault_kinds import KINDS, Level
 from rtcmtool.wire.stream import Chunk, decode_stream
+from tests.sources.conftest import SAFETY_S
 
 
 def run(*arguments: str) -> int:
@@ -182,7 +183,7 @@ def test_a_signal_closes_the_capture_and_ends_it(
         assert part, "it has ended"
         got += part
     process.send_signal(number)
-    rest, said = process.communicate(timeout=20)
+    rest, said = process.communicate(timeout=SAFETY_S)
     assert process.returncode == code
     assert b"stopped before the end of the scenario" in said
     assert b"Traceback" not in said
@@ -196,13 +197,30 @@ def test_a_signal_closes_the_capture_and_ends_it(
     assert len(written) - len(sent) < 2000
 
 
+def until_full(process: subprocess.Popen[bytes]) -> None:
+    """Wait until nothing more goes into the pipe: nobody reads."""
+    import fcntl
+    import struct
+    import termios
+
+    assert process.stdout is not None
+    due_s, before = time.monotonic() + SAFETY_S, -1
+    while time.monotonic() < due_s:
+        answer = fcntl.ioctl(process.stdout.fileno(), termios.FIONREAD, bytes(4))
+        (waiting,) = struct.unpack("i", answer)
+        if waiting == before and waiting > 30_000:
+            return
+        before = waiting
+        time.sleep(0.2)
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="signals of other systems")
 def test_a_signal_ends_it_though_the_reader_is_stuck() -> None:
     process = started("--to", "-", "--speed", "max", "--duration", "1h", stdout=subprocess.PIPE)
-    time.sleep(0.5)  # the pipe is full by now, and nobody reads
+    until_full(process)
     process.send_signal(signal.SIGTERM)
-    assert process.wait(20) == -signal.SIGTERM
+    assert process.wait(SAFETY_S) == -signal.SIGTERM
     process.communicate()
 
 
@@ -215,7 +233,7 @@ def test_a_signal_ends_the_waiting_for_a_client() -> None:
     assert process.stderr is not None
     assert b"waiting for somebody" in process.stderr.readline()
     process.send_signal(signal.SIGINT)
-    process.communicate(timeout=20)
+    process.communicate(timeout=SAFETY_S)
     assert process.returncode == 130
 
 
@@ -230,7 +248,7 @@ def test_a_reader_that_goes_away_is_a_quiet_end(tmp_path: Path) -> None:
     process.stdout.close()
     assert process.stderr is not None
     assert process.stderr.read() == b""
-    assert process.wait(20) == 0
+    assert process.wait(SAFETY_S) == 0
     process.stderr.close()
     description = open_capture(f"{name}.rtcm3").description
     assert description is not None
@@ -244,8 +262,6 @@ def test_a_port_that_is_taken_is_told() -> None:
             run("--to", f"tcp-listen://127.0.0.1:{port}", "-q")
 
 
-def test_a_target_that_refuses_is_told() -> None:
-    with socket.create_server(("127.0.0.1", 0)) as gone:
-        port = gone.getsockname()[1]
+def test_a_target_that_refuses_is_told(refusing_port: int) -> None:
     with pytest.raises(SourceError, match="cannot be reached"):
-        run("--to", f"tcp://127.0.0.1:{port}", "-q")
+        run("--to", f"tcp://127.0.0.1:{refusing_port}", "-q")

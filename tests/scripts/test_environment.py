@@ -246,7 +246,7 @@ def test_starts_at_the_same_time_make_one_environment(
         result = ready(environment, extras)
         if not getattr(seen, "once", False):
             seen.once = True
-            waiting.wait(timeout=10)  # all have seen that there is none before one begins
+            waiting.wait(timeout=120)  # all have seen that there is none before one begins
         return result
 
     monkeypatch.setattr(subject, "is_ready", meet_and_look)
@@ -254,7 +254,7 @@ def test_starts_at_the_same_time_make_one_environment(
     for start in starts:
         start.start()
     for start in starts:
-        start.join(timeout=10)
+        start.join(timeout=120)
     assert installed == [()]
     assert ready(made)
 

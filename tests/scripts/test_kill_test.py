@@ -1,6 +1,8 @@
 """A recording that is killed loses nothing but the last second."""
 
 import sys
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import kill_test
 import pytest
@@ -8,7 +10,19 @@ import pytest
 
 @pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="SIGKILL")
-def test_five_kills_at_random_moments_lose_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+def test_five_kills_at_random_moments_lose_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """All at the same time; the report is that of the script."""
+    monkeypatch.setattr(kill_test, "OPENING_S", 120.0)
+    seeds = range(70, 75)
+    for seed in seeds:
+        (tmp_path / str(seed)).mkdir()
+    with ThreadPoolExecutor(len(seeds)) as pool:
+        kill = kill_test.kill_once
+        killed = {seed: pool.submit(kill, tmp_path / str(seed), seed) for seed in seeds}
+        monkeypatch.setattr(kill_test, "kill_once", lambda _, seed: killed[seed].result())
+        assert len({future.result().size_bytes for future in killed.values()}) > 1
     assert kill_test.main(["--times", "5", "--seed", "70"]) == 0
     assert "killed 5 times" in capsys.readouterr().out
 

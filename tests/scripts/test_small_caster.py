@@ -8,22 +8,27 @@ import pytest
 from small_caster import Caster
 
 FRAME = bytes(range(40))
+SAFETY_S = 120.0
 
 
 class Client:
-    """A client that waits for nothing: the caster works only when it is asked to."""
+    """A client of a caster that works only when it is asked to."""
 
     def __init__(self, caster: Caster) -> None:
         self._caster = caster
-        self._socket = socket.create_connection(("127.0.0.1", caster.port), timeout=5)
+        self._socket = socket.create_connection(("127.0.0.1", caster.port), timeout=SAFETY_S)
 
     def ask(self, *lines: str) -> bytes:
+        """Ask, let the caster answer, and read the answer: up to the stream, or to its end."""
         self._socket.sendall("\r\n".join([*lines, "", ""]).encode())
-        due_s = time.monotonic() + 5
+        due_s = time.monotonic() + SAFETY_S
         while not self._caster.is_heard and time.monotonic() < due_s:
             if self._has_ended():
-                break
-        return self.read()
+                return self.rest()
+        received = b""
+        while b"\r\n\r\n" not in received and (data := self._socket.recv(4096)):
+            received += data
+        return received
 
     def _has_ended(self) -> bool:
         self._socket.settimeout(0.01)
@@ -31,16 +36,14 @@ class Client:
             return bool(self._socket.recv(1, socket.MSG_PEEK))
         except TimeoutError:
             return False
+        finally:
+            self._socket.settimeout(SAFETY_S)
 
-    def read(self) -> bytes:
-        """Read what has come, until nothing comes for a moment."""
-        self._socket.settimeout(0.05)
+    def rest(self) -> bytes:
+        """Read all that comes before the caster closes."""
         received = b""
-        try:
-            while data := self._socket.recv(4096):
-                received += data
-        except TimeoutError:
-            pass
+        while data := self._socket.recv(4096):
+            received += data
         return received
 
     def close(self) -> None:
@@ -83,7 +86,8 @@ def test_revision_2_sends_chunks_that_end_inside_the_frames(caster: Caster, clie
     assert head.endswith(b"\r\n\r\n")
     for _ in range(20):
         caster.write(FRAME)
-    pieces = chunks(client.read())
+    caster.close()
+    pieces = chunks(client.rest())
     assert b"".join(pieces) == 20 * FRAME
     assert len(pieces) == 40
     assert all(0 < len(piece) < len(FRAME) for piece in pieces)
@@ -95,7 +99,8 @@ def test_a_client_of_revision_1_gets_the_bytes_as_they_are(
 ) -> None:
     assert client.ask(request_line, "User-Agent: NTRIP test") == b"ICY 200 OK\r\n\r\n"
     caster.write(FRAME)
-    assert client.read() == FRAME
+    caster.close()
+    assert client.rest() == FRAME
 
 
 @pytest.mark.parametrize("caster", [1], indirect=True)
@@ -123,7 +128,7 @@ def test_an_unknown_mountpoint_is_not_found(caster: Caster, client: Client) -> N
 def test_a_client_that_has_gone_makes_room_for_the_next(caster: Caster, client: Client) -> None:
     client.ask("GET /BASE HTTP/1.0")
     client.close()
-    due_s = time.monotonic() + 5
+    due_s = time.monotonic() + SAFETY_S
     while caster.is_heard and time.monotonic() < due_s:
         caster.write(FRAME)
     another = Client(caster)
