@@ -74,20 +74,25 @@ class LiveJudge:
         self._context = context
         self._session: dict[str, Finding] = {}
         self._judged_ns: int | None = None
+        self._told: tuple[int | None, ...] = ()
 
     def judge(self, live: LiveState) -> Verdict:
         """Give the verdict about now.
 
-        Rules about now are asked each time, those of the session every `SESSION_EVERY_S`.
+        Rules about now are asked each time, those of the session every `SESSION_EVERY_S` and when
+        the base says something new of itself.
         """
         silent_s = live.outages.silent_s(live.now) if live.first_byte else None
         session = replace(self._context, state=live.state, live=True, silent_s=silent_s)
         now = replace(session, state=live.recent_state())
-        since_ns = self._judged_ns
-        if since_ns is None or live.now.steady_ns - since_ns >= SESSION_EVERY_S * NS_PER_S:
+        since_ns, told = self._judged_ns, _told(live)
+        is_due = since_ns is None or live.now.steady_ns - since_ns >= SESSION_EVERY_S * NS_PER_S
+        if is_due or told != self._told:
             rules = RULE_FUNCTIONS.items()
             self._session = {name: rule(session) for name, rule in rules if name not in _OTHERS}
             self._session |= _lately(live, session)
+            self._told = told
+        if is_due:
             self._judged_ns = live.now.steady_ns
         fresh = {name: RULE_FUNCTIONS[name](now) for name in ABOUT_NOW}
         fresh["bytes_arrive"] = RULE_FUNCTIONS["bytes_arrive"](session)
@@ -98,6 +103,13 @@ class LiveJudge:
         findings = [by_name[name] for name in RULE_FUNCTIONS]
         findings.sort(key=lambda finding: (RANK[finding.state], not finding.rule.essential))
         return Verdict(_word(findings), tuple(findings))
+
+
+def _told(live: LiveState) -> tuple[int | None, ...]:
+    """Tell what a base has said of itself so far, so that news are noticed."""
+    base = live.state.base
+    positions = sum(len(station.positions) for station in base.stations.values())
+    return live.state.main_station, len(base.stations), positions, len(base.antennas)
 
 
 def _word(findings: list[Finding]) -> str:

@@ -16,6 +16,10 @@ MOST_SHARE = 0.8  # of the satellites that had the band: judgement
 BACK_SHARE = 0.5  # of them: so many must have it again
 FEWEST = 4  # satellites, as for the level of a band
 
+# A receiver that starts again has L1 first and the others seconds later, so that what was before is
+# no measure. Such a silence is longer than this, and than three of the stream's own intervals.
+SILENCE_MS = 5_000
+
 _NO_TIME = -(1 << 62)
 
 
@@ -74,6 +78,8 @@ class BandAbsence:
         self._bands = bands
         self._pairs = np.zeros(0, np.int64)  # band and place, rising
         self._last_ms = np.zeros(0, np.int64)  # when each was there
+        self._latest_ms: int | None = None
+        self._interval_ms = REMEMBERED_MS  # the shortest
 
     def update(self, rows: Rows, band: Integers) -> None:
         """Take whole epochs, in order of time.
@@ -87,9 +93,35 @@ class BandAbsence:
         """
         if not len(rows):
             return
+        times = np.unique(rows.time_ms)
+        steps_ms = np.diff(times, prepend=times[0] if self._latest_ms is None else self._latest_ms)
+        forward_ms = np.where(steps_ms > 0, steps_ms, REMEMBERED_MS)
+        interval_ms = np.minimum.accumulate(np.concatenate(([self._interval_ms], forward_ms)))
+        self._latest_ms, self._interval_ms = int(times[-1]), int(interval_ms[-1])
+        # Where it was silent, or the time was set back.
+        is_new = (steps_ms < 0) | (steps_ms > np.maximum(SILENCE_MS, 3 * interval_ms[:-1]))
+        begins = np.flatnonzero(is_new)
+        if not len(begins):
+            self._take(rows, band)
+            return
+        part = np.searchsorted(times[begins], rows.time_ms, side="right")
+        for number in range(len(begins) + 1):
+            if number:
+                self._forget()
+            chosen = part == number
+            self._take(rows.take(chosen), band[chosen])
+
+    def _forget(self) -> None:
+        """Begin anew: what is away now was not there before."""
+        self._pairs, self._last_ms = self._pairs[:0], self._last_ms[:0]
+        for absence in self.found.values():
+            absence.waiting.clear()
+
+    def _take(self, rows: Rows, band: Integers) -> None:
+        """Take epochs without a silence."""
+        if not len(rows):
+            return
         times, epoch = np.unique(rows.time_ms, return_inverse=True)
-        if len(self._last_ms) and times[0] <= self._last_ms.max():  # the time was set back
-            self._pairs, self._last_ms = self._pairs[:0], self._last_ms[:0]
         pair = band * PLACES + rows.place
         pairs = np.union1d(self._pairs, pair)
         before_ms = np.full(len(pairs), _NO_TIME, np.int64)

@@ -1,8 +1,10 @@
+from dataclasses import replace
+
 import pytest
 
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.finding import State
-from rtcmtool.diagnosis.live_verdict import ABOUT_NOW, LiveJudge, conditions
+from rtcmtool.diagnosis.live_verdict import ABOUT_NOW, SESSION_EVERY_S, LiveJudge, conditions
 from rtcmtool.diagnosis.verdict import RULE_FUNCTIONS
 from rtcmtool.monitor.events import Rank
 from tests.monitor.following import Follower
@@ -46,6 +48,22 @@ def test_a_position_is_missed_by_its_age() -> None:
     assert state_of(follower, "position_sent") is State.WATCH
     follower.run(72.0)
     assert state_of(follower, "position_sent") is State.BAD
+
+
+def test_what_a_base_says_of_itself_is_judged_as_soon_as_it_comes() -> None:
+    made = [replace(s, epoch=2) if s.number == 1006 else s for s in stream(10)]
+    follower = Follower(sorted(made, key=lambda s: s.epoch))
+    judge = LiveJudge(Context(follower.live.state))
+
+    def antenna_height() -> State:
+        verdict = judge.judge(follower.live)
+        return next(f.state for f in verdict.findings if f.rule.name == "antenna_height")
+
+    follower.run(1.0)
+    assert antenna_height() is State.UNKNOWN
+    follower.run(3.0)
+    assert SESSION_EVERY_S > 3 - 1
+    assert antenna_height() is State.OK
 
 
 def test_only_a_trusted_clock_tells_the_delay() -> None:

@@ -73,6 +73,21 @@ def test_a_few_satellites_are_no_band(left: int, epochs: int) -> None:
     assert (found[SECOND].epochs if found else 0) == epochs
 
 
+@pytest.mark.parametrize(
+    ("interval_ms", "silent", "epochs"), [(1000, 5, 6), (1000, 6, 0), (5000, 3, 6), (5000, 4, 0)]
+)
+@pytest.mark.parametrize("is_cut", [False, True])
+def test_a_receiver_that_starts_again_has_one_band_first(
+    interval_ms: int, silent: int, epochs: int, *, is_cut: bool
+) -> None:
+    """Behind a silence of over 5 s and three intervals; a shorter one is one of the air."""
+    back = 30 + silent - 1
+    rows = rows_with(dict.fromkeys(range(back, back + 6), 0), 80, 8, interval_ms)
+    silence = (rows.time_ms >= 30 * interval_ms) & (rows.time_ms < back * interval_ms)
+    found = followed(rows.take(~silence), (back * interval_ms,) if is_cut else ())
+    assert (found[SECOND].epochs if found else 0) == epochs
+
+
 def test_satellites_that_are_lost_as_a_whole_are_no_lost_band() -> None:
     rows = rows_with({}, 80, 8, 1000)
     gone = (rows.time_ms >= 30_000) & (rows.time_ms < 45_000) & (rows.place % 2 == 0)
