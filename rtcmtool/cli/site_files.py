@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from rtcmtool.cli.console import say
-from rtcmtool.errors import SourceError, UsageError
+from rtcmtool.errors import NoFrameError, RtcmtoolError, SourceError, UsageError
 
 if TYPE_CHECKING:
     from rtcmtool.diagnosis.earlier_captures import EarlierBase
@@ -195,27 +195,64 @@ class _Counted:
 
 
 def earlier_bases(options: argparse.Namespace) -> "tuple[EarlierBase, ...]":
-    """Read the earlier captures as far as their positions; says which hold none, and keeps them.
+    """Read the earlier captures as far as their positions; says which hold none, and leaves them.
+
+    Raises
+    ------
+    SourceError, NoFrameError, UsageError
+        If captures are named and none of them can be used: as the first one fails.
+    """
+    found, failures = [], []
+    for path in options.against:
+        try:
+            found.append(_earlier_base(path))
+        except RtcmtoolError as error:
+            failures.append(error)
+    if failures and not found:
+        raise _none_to_compare(failures)
+    for failure in failures:
+        say(options, f"note: {str(failure).removesuffix('.')}; it is left out.")
+    return tuple(found)
+
+
+def _earlier_base(path: Path) -> "EarlierBase":
+    """Read one earlier capture as far as its position.
 
     Raises
     ------
     SourceError
-        If one cannot be read.
+        If it cannot be read.
+    NoFrameError
+        If no RTCM 3 message is in it.
+    UsageError
+        If no position is in it.
     """
     from rtcmtool.captures.reading import open_capture
-    from rtcmtool.diagnosis.earlier_captures import EarlierBase, earlier_base
+    from rtcmtool.diagnosis.earlier_captures import earlier_base
     from rtcmtool.wire.epochs import TimeReference
     from rtcmtool.wire.stream import decode_stream
 
-    found = []
-    for path in options.against:
-        capture = open_capture(path)
-        site = capture.description.site if capture.description else None
-        batches = _Counted(decode_stream(capture.chunks(), TimeReference()))
-        base = earlier_base(capture.path.name, batches, site)
-        if base is None:
-            what = "position" if batches.frames else "RTCM 3 message"
-            say(options, f"note: {path} holds no {what}; it is left out.")
-            base = EarlierBase(capture.path.name, None, None, 0, site)
-        found.append(base)
-    return tuple(found)
+    capture = open_capture(path)
+    site = capture.description.site if capture.description else None
+    batches = _Counted(decode_stream(capture.chunks(), TimeReference()))
+    base = earlier_base(capture.path.name, batches, site)
+    if base is not None:
+        return base
+    if not batches.frames:
+        raise NoFrameError(
+            f"{path} holds no RTCM 3 message.",
+            why="it is empty." if not capture.size_bytes else "it is no capture of corrections.",
+        )
+    raise UsageError(f"{path} holds no position.", why="neither 1005 nor 1006 came in it.")
+
+
+def _none_to_compare(failures: "list[RtcmtoolError]") -> RtcmtoolError:
+    """Give the error for earlier captures of which none can be used: the first one's reason."""
+    first, *others = failures
+    told = str(first).removesuffix(".")
+    more = f", and {len(others)} more cannot be used" if others else ""
+    return type(first)(
+        f"--against gives nothing to compare with: {told}{more}.",
+        why=first.why,
+        do=first.do or "name a capture of the same mark in which 1005 or 1006 came.",
+    )

@@ -20,6 +20,7 @@ CALIBRATE = (
 )
 _TYPE_MARK = "type the coordinates of the mark into the base again, digit by digit, and check again"
 _TYPE_HEIGHT = "type the ellipsoidal height {ellipsoidal} m of the mark into the base"
+_TYPE_GRID = "type easting and northing with the signs that the site sheet has into the base"
 _REMEDIES = {
     "height_left_out": "enter {antenna} in the base and check again",
     "height_twice": "give the base the mark's own height and {antenna} of antenna, once each",
@@ -30,12 +31,16 @@ _REMEDIES = {
     "levelled_height": _TYPE_HEIGHT,
     "separation_twice": _TYPE_HEIGHT,
     "separation_sign": _TYPE_HEIGHT,
+    "height_kind_untold": 'write height_kind = "levelled" with geoid_separation_m, or '
+    '"ellipsoidal", on the site sheet and check again',
     "mark_height_in_feet": _TYPE_HEIGHT,
     "datum": "find out in which datum and epoch the marks are given{frame}: a second mark shows "
     "the same shift if it is this. Then type coordinates of that datum into the base",
     "averaged": f"type the coordinates of the mark into the base; or {CALIBRATE}",
     "neighbouring_mark": "see which mark the tripod stands on; choose that one in the base",
     "survey_foot": "set the base to the foot of the coordinates (survey or international)",
+    "easting_sign": _TYPE_GRID,
+    "northing_sign": _TYPE_GRID,
     "wrong_zone": "set the right zone in the base, or type latitude and longitude",
     "wrong_hemisphere": "set the right zone in the base, or type latitude and longitude",
 }
@@ -59,22 +64,17 @@ def cause_and_remedy(blunders: tuple[Blunder, ...], sheet: SiteSheet) -> str:
     if not blunders:
         return _sentence("no usual slip explains it: see which mark this is; " + _TYPE_MARK)
     best = blunders[0]
-    cause = " and ".join(best.texts)
+    cause = best.text
     if not best.is_exact or best.probability < _LIKELY:
         others = [
-            " and ".join(other.texts)
-            for other in blunders[1:]
-            if other.probability * _ALIKE >= best.probability
+            other.text for other in blunders[1:] if other.probability * _ALIKE >= best.probability
         ]
         if others:
-            cause = ", or ".join([cause, *others])
+            cause = ("; or " if best.unexplained else ", or ").join([cause, *others])
         elif best.is_exact:
             cause = "probably " + cause
     elif best.is_exact:
         cause += _fit(best)
-    if best.unexplained:
-        part = {"plan": "position in plan", "height": "height"}[best.unexplained]
-        cause += f"; nothing usual explains the {part}, which is wrong too"
     remedies = list(dict.fromkeys(_remedy(name, sheet) for name in best.names))
     return f"{_sentence(cause)} {' '.join(_sentence(remedy) for remedy in remedies)}"
 

@@ -33,6 +33,10 @@ MOST_NAMED = 3
 _FIELD_AGREES_M = 0.0025
 _AGREES, _CONTRADICTS = 5.0, 0.2  # what the height field of 1006 adds: many bases send 0 there
 _UNKNOWN_WEIGHT = 0.05
+# Who has a wrong plan that nothing explains stands elsewhere, or typed something else altogether:
+# then the height is mostly wrong for that reason, and a digit that fits it fits by chance.
+_DIGIT_SLIPS = frozenset({"swapped_digits", "wrong_digit"})
+_BESIDE_UNKNOWN = 0.03
 _FAR = 5.0  # spreads beyond which a guess cannot be
 # Logarithms of the spans from millimetres to the size of the Earth, and to mountains.
 _PLAN_SPAN, _HEIGHT_SPAN = math.log(2e7 / 1e-3), math.log(1e4 / 1e-3)
@@ -80,6 +84,20 @@ class Blunder:
     def name(self) -> str:
         """The first of the names."""
         return self.names[0]
+
+    @property
+    def text(self) -> str:
+        """What it is, and what it leaves unexplained.
+
+        A slip in the height alone is no more than a guess while the plan is wrong too: any number
+        near enough to another digit looks like one.
+        """
+        told = " and ".join(self.texts)
+        if self.unexplained == "plan":
+            return f"perhaps {told}, but nothing usual explains the plan, which is wrong too"
+        if self.unexplained == "height":
+            return f"{told}; nothing usual explains the height, which is wrong too"
+        return told
 
     @property
     def is_exact(self) -> bool:
@@ -216,6 +234,8 @@ def _paired(
         yield _Pair(names, (plan.text,), plan_density * unknown, misfit, None)
         for guess in heights[plan.mark]:
             density = _height_density(guess, above_m) * _field_factor(guess, sent_antenna_m)
+            if plan.name == UNKNOWN and guess.name in _DIGIT_SLIPS:
+                density *= _BESIDE_UNKNOWN
             is_range = guess.low_m != guess.high_m
             # Where the plan is wrong nobody knows why, a height within a wide range says nothing.
             if density and not (is_range and plan.name == UNKNOWN):

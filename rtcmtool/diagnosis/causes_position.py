@@ -4,6 +4,7 @@ from rtcmtool.diagnosis.causes import Case, cause
 from rtcmtool.diagnosis.causes_moved import alternates, first_blunder, new_average
 from rtcmtool.diagnosis.evidence import Evidence
 from rtcmtool.diagnosis.finding import Finding, State
+from rtcmtool.diagnosis.guesses import KIND_UNTOLD
 from rtcmtool.diagnosis.lengths import distance
 from rtcmtool.diagnosis.problem import CHECK_LIMITS
 
@@ -107,7 +108,11 @@ def base_slightly_wrong(evidence: Evidence, case: Case) -> None:
         blunder = first_blunder(bad_mark)
         other_names = set(blunder["names"]) - _HEIGHT_BLUNDERS if blunder else set()
         if blunder is None or other_names or offset[0] > 0.02:
-            case.proof(f"position against the mark: {bad_mark.text}")
+            text = f"position against the mark: {bad_mark.text}"
+            if blunder is not None and set(blunder["names"]) == {KIND_UNTOLD}:
+                case.sign("mark", text)  # it may be the sheet that is wrong
+            else:
+                case.proof(text)
             if blunder is not None:
                 case.first(f"look first at this: {blunder['text']}")
     elif code is not None:

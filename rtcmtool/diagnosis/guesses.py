@@ -25,6 +25,7 @@ from rtcmtool.gnss.geodesy import distance_m
 
 RIGHT = "right"
 UNKNOWN = "unknown"
+KIND_UNTOLD = "height_kind_untold"
 SURVEY_FOOT = 1200 / 3937 / FOOT_M  # survey foot over international foot: 2 parts in a million
 GON_DEG = 0.9
 _SAME_MARK_M = 0.05
@@ -197,8 +198,11 @@ def _grid_guesses(sheet: SiteSheet, mark: KnownMark) -> Iterator[PlanGuess]:
         )
     yield from _spread("wrong_zone", 0.06, zones)
     if half := other_hemisphere(grid):
-        text = f"the zone {half.name} was set, it is {grid.name}"
-        yield from _spread("wrong_hemisphere", 0.04, placed([(text, east_m, north_m)], half))
+        name, shift_m = half
+        text = f"the zone {name} was set, it is {grid.name}"
+        yield from _spread("wrong_hemisphere", 0.04, placed([(text, east_m, north_m + shift_m)]))
+    for name, turned in _grid_signs(east_m, north_m).items():
+        yield from _spread(name, 0.04, placed(turned))
     for name, weight, change in (
         ("swapped_digits", 0.1, swapped_digits),
         ("wrong_digit", 0.05, wrong_digits),
@@ -207,6 +211,25 @@ def _grid_guesses(sheet: SiteSheet, mark: KnownMark) -> Iterator[PlanGuess]:
         if grid.feet:  # the paper may have either unit
             slips += _grid_slips(change, east_m, north_m, grid.unit_m)
         yield from _spread(name, weight, placed(slips))
+
+
+def _grid_signs(east_m: float, north_m: float) -> dict[str, list[tuple[str, float, float]]]:
+    """Give turned signs by blunder; text, metres. A sign of nothing is none."""
+    way = [
+        ("negative", "positive") if m > 0 else ("positive", "negative") for m in (east_m, north_m)
+    ]
+    east_counts, north_counts = (abs(m) > _SAME_MARK_M for m in (east_m, north_m))
+    signs: dict[str, list[tuple[str, float, float]]] = {"easting_sign": [], "northing_sign": []}
+    if east_counts:
+        text = f"the easting was typed as {way[0][0]}, it is {way[0][1]}"
+        signs["easting_sign"].append((text, -east_m, north_m))
+    if north_counts:
+        text = f"the northing was typed as {way[1][0]}, it is {way[1][1]}"
+        signs["northing_sign"].append((text, east_m, -north_m))
+    if east_counts and north_counts:
+        text = "the signs of easting and northing were both turned"
+        signs["northing_sign"].append((text, -east_m, -north_m))
+    return signs
 
 
 def _grid_slips(
@@ -257,6 +280,7 @@ def height_guesses(
     assert mark is not None
     guesses = _antenna_guesses(sheet, antenna_m)
     if other is None:
+        guesses += _untold_kind_guesses(sheet)
         return guesses + _mark_height_guesses(sheet, mark.ellipsoidal_height_m)
     own_m = mark.ellipsoidal_height_m - other.ellipsoidal_height_m
     if antenna_m is not None and abs(own_m) > _SAME_HEIGHT_M:
@@ -322,6 +346,27 @@ def _antenna_guesses(sheet: SiteSheet, antenna_m: float | None) -> list[HeightGu
         text = "a slant height may have been typed as vertical"
         guesses.append(HeightGuess("slant_as_vertical", text, *SLANT_EXCESS_M, 0.0, 0.01))
     return guesses
+
+
+def _untold_kind_guesses(sheet: SiteSheet) -> list[HeightGuess]:
+    """Give what a sheet that does not tell the kind of its height adds: the base may be right."""
+    if not sheet.position.is_height_kind_untold:
+        return []
+    name, separation_m = KIND_UNTOLD, sheet.position.geoid_separation_m
+    if separation_m:
+        text = (
+            "the height on the sheet is levelled, and was taken as ellipsoidal as height_kind is "
+            f"missing: the geoid separation of {separation_m:.3f} m is the difference"
+        )
+        return [_exact(name, text, separation_m, 0.15, spread_m=0.03)]
+    text = (
+        "the height on the sheet may be levelled, and was taken as ellipsoidal as height_kind is "
+        "missing"
+    )
+    return [
+        HeightGuess(name, text, low_m, high_m, 0.0, 0.1)
+        for low_m, high_m in ((GEOID_M[0], -_LEAST_SEPARATION_M), (_LEAST_SEPARATION_M, GEOID_M[1]))
+    ]
 
 
 def _mark_height_guesses(sheet: SiteSheet, typed_m: float) -> list[HeightGuess]:

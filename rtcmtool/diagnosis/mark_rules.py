@@ -19,8 +19,10 @@ from rtcmtool.diagnosis.finding import (
     not_applicable,
     unknown,
 )
+from rtcmtool.diagnosis.guesses import KIND_UNTOLD
 from rtcmtool.diagnosis.known_marks import KnownMark
 from rtcmtool.diagnosis.lengths import compass, distance
+from rtcmtool.diagnosis.sheet_grid import NEAR_M
 from rtcmtool.diagnosis.site_sheet import SiteSheet
 from rtcmtool.diagnosis.wording import number
 from rtcmtool.gnss.geodesy import degrees_from_ecef, distance_m, enu_from_ecef
@@ -135,6 +137,13 @@ def position_matches_mark(context: Context) -> Finding:
     return _judged(rule, offset, position, sheet)
 
 
+def _compared(offset: Offset, sheet: SiteSheet) -> str:
+    """Give the offset in words, and on what ground the height was compared."""
+    if not sheet.position.is_height_kind_untold or offset.high_m is None:
+        return offset.text
+    return f"{offset.text}; height_kind is not on the sheet: its height was taken as ellipsoidal"
+
+
 def _not_compared(rule: Rule, reason: str, text: str) -> Finding:
     return not_applicable(rule, text).with_(values={"reason": reason})
 
@@ -145,9 +154,10 @@ def _judged(rule: Rule, offset: Offset, position: Position, sheet: SiteSheet) ->
     state, limit = judged_below(rule, value_mm)
     limit_text = f"{number(limit or 0)} mm"
     values = _values(offset)
+    told = _compared(offset, sheet)
     known_to_m = sheet.position.operation.accuracy_m
     if state is not State.OK and value_mm <= 1000 * known_to_m:
-        text = f"{offset.text}, but the change of datum is known to {distance(known_to_m)} only"
+        text = f"{told}, but the change of datum is known to {distance(known_to_m)} only"
         action = "give the mark in degrees of the modern datum on the site sheet."
         return unknown(rule, text, values=values, limit_text=limit_text, action=action)
     if state is State.OK:
@@ -155,14 +165,22 @@ def _judged(rule: Rule, offset: Offset, position: Position, sheet: SiteSheet) ->
             text = f"{offset.text}; height not compared: no antenna height"
             action = "tape the antenna height and write it on the site sheet."
             return unknown(rule, text, values=values, limit_text=limit_text, action=action)
-        return Finding(rule, state, offset.text, value_mm, values, limit, limit_text)
+        return Finding(rule, state, told, value_mm, values, limit, limit_text)
     blunders = recognise(position.arp_ecef_m, sheet, position.antenna_height_m)
     values["blunders"] = [_blunder_object(blunder) for blunder in blunders]
     up_m = None if offset.high_m is None else offset.up_m
     shift = effect(offset.east_m, offset.north_m, up_m, offset.plan_m, offset.high_m or 0.0)
+    if any(KIND_UNTOLD in blunder.names for blunder in blunders):
+        shift = f"If the sheet means an ellipsoidal height: {shift[0].lower()}{shift[1:]}"
     small = state is State.WATCH and not blunders
     action = f"{_CENTRING if small else cause_and_remedy(blunders, sheet)} {shift}"
-    return Finding(rule, state, offset.text, value_mm, values, limit, limit_text, action=action)
+    if sheet.position.outside_m > NEAR_M:
+        away = distance(sheet.position.outside_m)
+        action = (
+            f"See zone, order and sign of the mark on the site sheet first: it lies {away} outside "
+            f"the area of {sheet.position.crs}. {action}"
+        )
+    return Finding(rule, state, told, value_mm, values, limit, limit_text, action=action)
 
 
 def _values(offset: Offset) -> dict[str, Any]:
@@ -178,7 +196,8 @@ def _values(offset: Offset) -> dict[str, Any]:
 def _blunder_object(blunder: Blunder) -> dict[str, Any]:
     return {
         "names": list(blunder.names),
-        "text": " and ".join(blunder.texts),
+        "text": blunder.text,
+        "unexplained": blunder.unexplained,
         "probability": round(blunder.probability, 3),
         "exact": blunder.is_exact,
     }

@@ -15,7 +15,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from rtcmtool.errors import UsageError
-from rtcmtool.gnss.geodesy import FLATTENING, SEMI_MAJOR_AXIS_M
+from rtcmtool.gnss.geodesy import FLATTENING, SEMI_MAJOR_AXIS_M, distance_m, ecef_from_degrees
 
 if TYPE_CHECKING:
     from pyproj import CRS, Transformer
@@ -25,6 +25,9 @@ _SAME_AXIS_M = 0.5  # WGS 84 and GRS 80 have one axis; every older ellipsoid is 
 _SAME_INVERSE_FLATTENING = 1e-4
 _ROUND_TRIP_M = 0.001
 _UTM_NORTH, _UTM_SOUTH = 32600, 32700  # EPSG codes of UTM on WGS 84 before zone 1
+# UTM counts northings south of the equator from 10 000 000 m (from memory of its definition).
+_UTM_HALF = re.compile(r"\bUTM zone [0-9]+([NS])\b")
+_FALSE_NORTHING_M = 1e7
 _CODE = re.compile(r"[A-Za-z]+:[0-9]+(?:\+[0-9]+)?")  # the second of two is that of heights
 _AROUND_DEG = 0.05  # area round the place for which the operation is chosen
 
@@ -102,6 +105,19 @@ class Grid:
             else longitude_deg >= west or longitude_deg <= east
         )
         return inside and south <= latitude_deg <= north
+
+    def outside_m(self, latitude_deg: float, longitude_deg: float) -> float:
+        """Give how far a place lies outside the area of use, m; 0 inside or where it is unknown."""
+        if self.area_deg is None or self.covers(latitude_deg, longitude_deg):
+            return 0.0
+        west, south, east, north = self.area_deg
+        edge_deg = longitude_deg
+        if (longitude_deg - west) % 360 > (east - west) % 360:
+            edge_deg = min(
+                (west, east), key=lambda edge: 180 - abs(abs(longitude_deg - edge) - 180)
+            )
+        inside = ecef_from_degrees(min(max(latitude_deg, south), north), edge_deg, 0.0)
+        return float(distance_m(ecef_from_degrees(latitude_deg, longitude_deg, 0.0), inside))
 
     def modern_degrees(
         self, latitude_deg: float, longitude_deg: float
@@ -234,15 +250,23 @@ def neighbours(grid: Grid, reach: int = 3) -> list[Grid]:
     return found
 
 
-def other_hemisphere(grid: Grid) -> Grid | None:
-    """Give the zone of the same number on the other half of the Earth; UTM on WGS 84 only."""
-    number = grid.code.removeprefix("EPSG:")
-    if not number.isdecimal():
+def other_hemisphere(grid: Grid) -> tuple[str, float] | None:
+    """Give the UTM zone of the same number on the other half of the Earth.
+
+    Returns
+    -------
+    name : str
+        Of that zone.
+    shift_m : float
+        To be added to a northing in `grid`: the place where that zone has the same northing.
+    """
+    half = _UTM_HALF.search(grid.name)
+    if half is None:
         return None
-    for here, there in ((_UTM_NORTH, _UTM_SOUTH), (_UTM_SOUTH, _UTM_NORTH)):
-        if here < int(number) <= here + 60:
-            return grid_of(f"EPSG:{int(number) - here + there}")
-    return None
+    begin, end = half.span(1)
+    is_north = half[1] == "N"
+    name = grid.name[:begin] + ("S" if is_north else "N") + grid.name[end:]
+    return name, -_FALSE_NORTHING_M if is_north else _FALSE_NORTHING_M
 
 
 def _zone_code(number: int, step: int) -> int:

@@ -12,6 +12,7 @@ from typing import Any
 from rtcmtool.diagnosis.known_marks import HIGHEST_M, LOWEST_M
 from rtcmtool.diagnosis.projection import Grid, grid_of
 from rtcmtool.diagnosis.rule_table import RULES
+from rtcmtool.diagnosis.sheet_grid import degrees_outside_m, outside_of_grid_m
 from rtcmtool.diagnosis.sheet_syntax import no_toml
 from rtcmtool.diagnosis.sheet_values import (
     Place,
@@ -154,13 +155,16 @@ def _position(place: Place, given: dict[str, Any]) -> SitePosition:
             do="give degrees and ellipsoidal_height_m, or easting_m, northing_m and height_m.",
         )
     common: dict[str, Any] = {
-        name: given.get(name) for name in ("crs", "geoid_separation_m", "frame", "marks_csv")
+        name: given.get(name)
+        for name in ("crs", "geoid_separation_m", "height_kind", "frame", "marks_csv")
     }
     kind = given.get("kind")
     if geodetic:
         _require(place, given, _GEODETIC, "degrees need all of " + ", ".join(_GEODETIC) + ".")
+        outside_m = 0.0
         if given.get("crs") is not None:
-            _grid(place, given["crs"])
+            place_deg = given["latitude_deg"], given["longitude_deg"]
+            outside_m = degrees_outside_m(place, _grid(place, given["crs"]), *place_deg)
         if given.get("height_kind") == "levelled":
             raise place.inside("height_kind").error(
                 "position.height_kind is levelled, position.ellipsoidal_height_m is given.",
@@ -168,7 +172,7 @@ def _position(place: Place, given: dict[str, Any]) -> SitePosition:
                 "ellipsoidal_height_m.",
             )
         values = {name: given[name] for name in _GEODETIC}
-        return SitePosition(kind or "known-mark", **values, **common)
+        return SitePosition(kind or "known-mark", **values, outside_m=outside_m, **common)
     if projected:
         return _projected(place, given, common)
     if kind == "known-mark":
@@ -210,6 +214,9 @@ def _projected(place: Place, given: dict[str, Any], common: dict[str, Any]) -> S
             f"there is no such place in {grid.code} ({grid.name}).",
             do="look whether they are metres, in the right order, and of this zone.",
         )
+    outside_m = outside_of_grid_m(
+        place, grid, (easting_m, northing_m), (latitude_deg, longitude_deg)
+    )
     try:
         latitude_deg, longitude_deg, operation = grid.modern_degrees(latitude_deg, longitude_deg)
     except UsageError as error:
@@ -238,6 +245,7 @@ def _projected(place: Place, given: dict[str, Any], common: dict[str, Any]) -> S
         easting_m=easting_m,
         northing_m=northing_m,
         levelled_height_m=levelled_m,
+        outside_m=outside_m,
         operation=operation,
         **common,
     )

@@ -27,6 +27,10 @@ class SitePosition:
         As given.
     levelled_height_m, geoid_separation_m : float or None
         As given; ellipsoidal = levelled + separation.
+    height_kind : str or None
+        "ellipsoidal" or "levelled" as told; None where it was not.
+    outside_m : float
+        How far the mark lies outside the area of use of its grid; 0 inside, and without a grid.
     frame : str or None
         What the crew calls the datum.
     marks_csv : str or None
@@ -44,9 +48,19 @@ class SitePosition:
     crs: str | None = None
     levelled_height_m: float | None = None
     geoid_separation_m: float | None = None
+    height_kind: str | None = None
+    outside_m: float = 0.0
     frame: str | None = None
     marks_csv: str | None = None
     operation: Operation = NO_OPERATION
+
+    @property
+    def is_height_kind_untold(self) -> bool:
+        """Whether a height beside easting and northing was taken as ellipsoidal unasked.
+
+        Heights of grids are mostly levelled, tens of metres away from that.
+        """
+        return self.easting_m is not None and self.height_kind is None
 
     @property
     def mark(self) -> KnownMark | None:

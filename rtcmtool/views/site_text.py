@@ -4,15 +4,20 @@ import textwrap
 from itertools import zip_longest
 from typing import Any
 
-from rtcmtool.diagnosis.lengths import FOOT_M, difference, height
+from rtcmtool.diagnosis.lengths import FOOT_M, difference, distance, height
 from rtcmtool.diagnosis.projection import grid_of
 from rtcmtool.diagnosis.rule_table import RULES
-from rtcmtool.diagnosis.site_sheet import SiteSheet
+from rtcmtool.diagnosis.site_sheet import SitePosition, SiteSheet
 from rtcmtool.diagnosis.wording import grouped, number
 from rtcmtool.gnss.geodesy import degrees_from_ecef
 from rtcmtool.gnss.signals import SYSTEMS
 
 _INDENT, _NARROWEST = 12, 40  # columns
+_UNTOLD = (
+    "height_m = {:.3f} was taken as ellipsoidal, as height_kind is missing. Heights of grids are "
+    'mostly levelled, tens of metres away: write height_kind = "levelled" with geoid_separation_m, '
+    'or height_kind = "ellipsoidal"'
+)
 _SAME_FEET_M = 0.02  # feet are read to a hundredth, of which 0.02 m of height make six
 
 
@@ -85,6 +90,8 @@ def _position_lines(sheet: SiteSheet) -> list[tuple[str, str]]:
         separation = difference(position.geoid_separation_m or 0.0)
         text = f"{position.levelled_height_m:.3f} m levelled, {separation} geoid separation"
         lines.append(("height", text))
+    if position.is_height_kind_untold:
+        lines.append(("height", _UNTOLD.format(mark.ellipsoidal_height_m)))
     if position.frame:
         lines.append(("frame", position.frame))
     if sheet.marks:
@@ -108,8 +115,10 @@ def _grid_lines(sheet: SiteSheet, code: str) -> list[tuple[str, str]]:
         ("grid", f"E {east_m:.4f}  N {north_m:.4f} m  {grid.code} {grid.name}"),
         ("", f"scale {scale:.8f}, grid north {convergence_deg:+.6f} degrees from true north"),
     ]
-    if not grid.covers(latitude_deg, longitude_deg):
-        lines.append(("", "outside the area that this grid is made for: is the zone right?"))
+    if position.outside_m:
+        away = distance(position.outside_m)
+        text = f"{away} outside the area that this grid is made for: is the zone right?"
+        lines.append(("", text))
     operation = position.operation
     if operation.name:
         lines.append(("datum", f"changed by: {operation.name}"))
@@ -187,6 +196,13 @@ def _other_lines(sheet: SiteSheet) -> list[tuple[str, str]]:
     return lines
 
 
+def _kind(position: SitePosition) -> str | None:
+    """Give in which heights the mark was told; None where it was not."""
+    if position.mark is None or position.is_height_kind_untold:
+        return None
+    return position.height_kind or "ellipsoidal"
+
+
 def sheet_object(sheet: SiteSheet) -> dict[str, Any]:
     """Give what a sheet means as a document; what is not told is None."""
     mark, antenna, arp_m = sheet.position.mark, sheet.antenna, sheet.expected_arp_ecef_m
@@ -201,8 +217,10 @@ def sheet_object(sheet: SiteSheet) -> dict[str, Any]:
         "easting_m": position.easting_m,
         "northing_m": position.northing_m,
         "crs": position.crs,
+        "outside_area_m": position.outside_m if position.crs else None,
         "datum_operation": position.operation.name or None,
         "datum_accuracy_m": position.operation.accuracy_m if position.operation.name else None,
+        "height_kind": _kind(position),
         "geoid_separation_m": position.geoid_separation_m,
         "antenna_height_m": antenna.vertical_height_m,
         "second_antenna_height_m": antenna.second_vertical_height_m,

@@ -147,10 +147,36 @@ def test_a_grid_sheet_says_degrees_scale_and_datum(here: Path, run: Runner) -> N
         assert words in out
     assert "outside the area" not in out
     path.write_text(path.read_text(encoding="utf-8").replace("360580", "960580"), encoding="utf-8")
-    assert "outside the area that this grid is made for" in run("site", "check", path).out
+    assert "km outside the area that this grid is made for" in run("site", "check", path).out
     old = '[position]\neasting_m=530000\nnorthing_m=180000\nheight_m=6\ncrs="EPSG:27700"\n'
     path.write_text(old, encoding="utf-8")
     assert "changed by: " in run("site", "check", path).out
+
+
+UNTOLD = "[position]\neasting_m=360580.5941\nnorthing_m={}\nheight_m=11.764\ncrs='EPSG:32654'\n"
+
+
+def test_a_grid_height_of_untold_kind_is_remarked_with_its_key(here: Path, run: Runner) -> None:
+    path = here / "grid.toml"
+    path.write_text(UNTOLD.format(3910351.4639), encoding="utf-8")
+    out = " ".join(run("site", "check", path).out.split())
+    assert "height_m = 11.764 was taken as ellipsoidal, as height_kind is missing" in out
+    assert 'write height_kind = "levelled" with geoid_separation_m' in out
+    assert run("site", "check", path, "--json").json["height_kind"] is None
+    path.write_text(path.read_text("utf-8") + "height_kind='ellipsoidal'\n", encoding="utf-8")
+    assert "height_kind" not in run("site", "check", path).out
+    assert run("site", "check", path, "--json").json["height_kind"] == "ellipsoidal"
+
+
+def test_a_mark_far_outside_its_grid_is_an_error_of_the_sheet(here: Path, run: Runner) -> None:
+    path = here / "grid.toml"
+    path.write_text(UNTOLD.format(-3910351.4639), encoding="utf-8")
+    done = run("site", "check", path)
+    assert (done.code, done.out) == (2, "")
+    assert "line 2: position.easting_m = 360580.5941, position.northing_m = -3910351" in done.err
+    assert "turn the sign of northing_m: then the mark lies in the area." in done.err
+    job = capture(here / "job.rtcm3", place())
+    assert run("check", job, "--site", path).code == 2
 
 
 def test_a_long_line_is_wrapped_between_words_under_its_own_column(
@@ -372,24 +398,67 @@ def test_earlier_captures_are_compared(here: Path, run: Runner) -> None:
     assert found["state"] == "bad"
 
 
-def test_an_earlier_capture_without_a_position_or_without_a_file_is_told(
-    here: Path, run: Runner, write: Write
+@pytest.mark.parametrize("command", ["check", "diagnose"])
+@pytest.mark.parametrize(
+    ("code", "names", "told", "why"),
+    [
+        (2, ["silent"], "silent.rtcm3 holds no position", "neither 1005 nor 1006 came in it"),
+        (4, ["notes"], "notes.rtcm3 holds no RTCM 3 message", "it is no capture of corrections"),
+        (4, ["empty"], "empty.rtcm3 holds no RTCM 3 message", "it is empty"),
+        (3, ["gone"], "there is no file ", "holds no such name"),
+        (3, ["folder"], "is a folder", "a capture is a file"),
+        (3, ["gone", "notes", "silent"], ", and 2 more cannot be used", "holds no such name"),
+    ],
+)
+def test_without_any_earlier_capture_that_can_be_used_there_is_nothing_to_compare_with(
+    here: Path,
+    run: Runner,
+    write: Write,
+    command: str,
+    code: int,
+    names: list[str],
+    told: str,
+    why: str,
 ) -> None:
     today = capture(here / "tuesday.rtcm3", place())
-    silent = write(data_of(base_stream(20, extras=())), "silent.rtcm3")
-    done = run("check", today, "--against", silent)
+    not_usable(here, write)
+    done = run(command, today, "--against", *(here / f"{name}.rtcm3" for name in names))
+    assert (done.code, done.out) == (code, "")
+    assert "rtcmtool: --against gives nothing to compare with: " in done.err
+    assert told in done.err
+    assert why in done.err
+    assert "\n  do    " in done.err
+
+
+@pytest.mark.parametrize("command", ["check", "diagnose"])
+def test_earlier_captures_that_cannot_be_used_are_left_out_beside_one_that_can(
+    here: Path, run: Runner, write: Write, command: str
+) -> None:
+    today = capture(here / "tuesday.rtcm3", place())
+    monday = capture(here / "monday.rtcm3", place())
+    names = not_usable(here, write)
+    paths = [here / f"{name}.rtcm3" for name in names]
+    done = run(command, today, "--against", *paths, monday)
     assert done.code == 0
-    assert "silent.rtcm3 holds no position" in done.err
+    for told in ("silent.rtcm3 holds no position", "notes.rtcm3 holds no RTCM 3 message",
+                 "gone.rtcm3", "folder.rtcm3 is a folder"):  # fmt: skip
+        (line,) = (line for line in done.err.splitlines() if told in line)
+        assert line.startswith("note: ")
+        assert line.endswith("; it is left out.")
     found = rule(
-        run("check", today, "--against", silent, "--json").json, "position_matches_earlier"
+        run("check", today, "--against", *paths, monday, "--json").json, "position_matches_earlier"
     )
-    assert (found["state"], found["text"]) == ("unknown", "no position in silent.rtcm3")
-    text = here / "notes.rtcm3"
-    text.write_text("Windy.\n" * 40, encoding="utf-8")
-    assert "notes.rtcm3 holds no RTCM 3 message" in run("check", today, "--against", text).err
-    assert run("check", today, "--against", here / "gone.rtcm3").code == 3
-    assert run("check", today, "--against", here).code == 3
-    assert "is a folder" in run("check", today, "--against", here).err
+    assert found["state"] == "ok"
+    assert [one["capture"] for one in found["values"]["captures"]] == ["monday.rtcm3"]
+
+
+def not_usable(here: Path, write: Write) -> list[str]:
+    """Lay down what --against cannot use; give the names, one of them of nothing."""
+    write(data_of(base_stream(20, extras=())), "silent.rtcm3")
+    (here / "notes.rtcm3").write_text("Windy.\n" * 40, encoding="utf-8")
+    (here / "empty.rtcm3").touch()
+    (here / "folder.rtcm3").mkdir()
+    return ["silent", "notes", "empty", "folder", "gone"]
 
 
 def test_ten_earlier_captures_are_compared_by_check_and_diagnose(here: Path, run: Runner) -> None:

@@ -23,6 +23,16 @@ latitude_deg = {LATITUDE}
 longitude_deg = {LONGITUDE}
 ellipsoidal_height_m = {HEIGHT_M}
 """
+# A grid with its origin inside its area: EPSG registry, false easting and northing 0.
+GRIDDED = f"""
+[position]
+easting_m = -11094.185
+northing_m = -3008.945
+height_m = {HEIGHT_M}
+crs = "EPSG:6677"
+[antenna]
+height_m = {ANTENNA_M}
+"""
 TAPED = f"[antenna]\nheight_m = {ANTENNA_M}\n"
 METRE_N, METRE_E = 1 / 111_150, 1 / 77_300  # degrees at this latitude
 
@@ -154,6 +164,35 @@ def test_the_geoid_separation_of_the_sheet_makes_it_exact() -> None:
     assert "levelled_height" not in [n for n, *_ in names(named(height=HEIGHT_M - 30.0, text=text))]
 
 
+@pytest.mark.parametrize("off_m", [36.3, -36.3])
+def test_a_grid_height_of_untold_kind_may_be_the_one_that_is_wrong(off_m: float) -> None:
+    sheet = parse_sheet(GRIDDED)
+    mark = sheet.known_mark
+    assert mark is not None
+    at = mark.latitude_deg, mark.longitude_deg, HEIGHT_M + ANTENNA_M + off_m
+    found = named(*at, text=GRIDDED)
+    assert found[0].names == ("height_kind_untold",)
+    assert ("levelled_height",) in names(found)
+    words = cause_and_remedy(found, sheet)
+    assert "taken as ellipsoidal as height_kind is missing, or a levelled height may" in words
+    assert 'Write height_kind = "levelled" with geoid_separation_m, or "ellipsoidal"' in words
+    told = GRIDDED.replace("crs", "height_kind = 'ellipsoidal'\ncrs")
+    assert names(named(*at, text=told)) == [("levelled_height",)]
+    assert named(*at[:2], HEIGHT_M + ANTENNA_M, text=GRIDDED) == ()
+
+
+def test_the_separation_beside_an_untold_height_makes_it_exact() -> None:
+    text = GRIDDED.replace("crs", "geoid_separation_m = 38.01\ncrs")
+    mark = parse_sheet(text).known_mark
+    assert mark is not None
+    at = mark.latitude_deg, mark.longitude_deg
+    best = named(*at, HEIGHT_M + ANTENNA_M + 38.0, text=text)[0]
+    assert best.names == ("height_kind_untold",)  # and not a separation that was added twice
+    assert best.height_misfit_m == pytest.approx(-0.01, abs=1e-3)
+    other = named(*at, HEIGHT_M + ANTENNA_M - 38.0, text=text)[0]
+    assert other.names == ("levelled_height",)
+
+
 def test_without_the_separation_only_the_range_is_told() -> None:
     best = named(height=HEIGHT_M + ANTENNA_M - 36.3)[0]
     assert best.names == ("levelled_height",)
@@ -213,6 +252,97 @@ def test_a_blunder_in_plan_and_a_height_that_nothing_explains() -> None:
     assert best.unexplained == "height"
     words = cause_and_remedy((best,), parse_sheet(LINES + TAPED))
     assert "nothing usual explains the height" in words
+
+
+@pytest.mark.parametrize(
+    ("east_m", "north_m", "up_m", "told"),
+    [(300.0, -120.0, 54.0, "371.482 for 317.482"), (5.0, 8.0, 20.0, "337.482 for 317.482")],
+)
+def test_a_slip_in_the_height_is_a_guess_where_nothing_explains_the_plan(
+    east_m: float, north_m: float, up_m: float, told: str
+) -> None:
+    place = LATITUDE + north_m * METRE_N, LONGITUDE + east_m * METRE_E
+    found = named(*place, HEIGHT_M + ANTENNA_M + up_m)
+    assert found[0].unexplained == "plan"
+    assert not found[0].is_exact
+    text = f"perhaps height {told}, but nothing usual explains the plan, which is wrong too"
+    assert found[0].text == text
+    words = cause_and_remedy(found, parse_sheet(LINES + TAPED))
+    assert words.startswith("Perhaps height ")
+    assert "the numbers fit" not in words
+    flat = named(height=HEIGHT_M + ANTENNA_M + up_m)[0]
+    assert flat.text == f"height {told}"  # the plan agrees
+    assert flat.unexplained is None
+
+
+@pytest.mark.parametrize("up_m", [-0.1, 0.3, -0.7])
+def test_a_tenth_of_a_metre_is_no_slip_of_a_digit_where_the_plan_is_wrong_too(up_m: float) -> None:
+    # Any height lies near that of another digit in the decimetres: a chance fit.
+    place = LATITUDE + 70 * METRE_N, LONGITUDE + 40 * METRE_E
+    assert named(*place, HEIGHT_M + ANTENNA_M + up_m) == ()
+
+
+# ---- signs in a grid ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("east_m", "north_m", "name", "told"),
+    [
+        (11094.185, -3008.945, "easting_sign", "the easting was typed as positive, it is negative"),
+        (-11094.185, 3008.945, "northing_sign", "the northing was typed as positive"),
+        (11094.185, 3008.945, "northing_sign", "the signs of easting and northing were both"),
+    ],
+)
+def test_the_sign_of_easting_or_northing(
+    east_m: float, north_m: float, name: str, told: str
+) -> None:
+    back = Transformer.from_crs("EPSG:6677", "EPSG:6668", always_xy=True)
+    longitude, latitude = back.transform(east_m, north_m)
+    best = named(latitude, longitude, HEIGHT_M + ANTENNA_M, text=GRIDDED)[0]
+    assert best.names == (name,)
+    assert best.is_exact
+    assert best.probability > 0.9
+    assert told in best.texts[0]
+    words = cause_and_remedy((best,), parse_sheet(GRIDDED))
+    assert "easting and northing with the signs that the site sheet has" in words
+
+
+def test_a_sign_of_nothing_is_no_blunder() -> None:
+    text = GRIDDED.replace("-11094.185", "0.0").replace("-3008.945", "0.004")
+    mark = parse_sheet(text).known_mark
+    assert mark is not None
+    at = mark.latitude_deg, mark.longitude_deg
+    assert named(*at, HEIGHT_M + ANTENNA_M, text=text) == ()
+
+
+def test_a_turned_northing_of_a_zone_that_begins_at_the_equator_is_one_of_two_slips() -> None:
+    text = (
+        f"[position]\neasting_m = 360580.594\nnorthing_m = 3910351.464\nheight_m = {HEIGHT_M}\n"
+        "crs = 'EPSG:32654'\nheight_kind = 'ellipsoidal'\n" + TAPED
+    )
+    back = Transformer.from_crs("EPSG:32654", "EPSG:4326", always_xy=True)
+    longitude, latitude = back.transform(360580.594, -3910351.464)
+    found = named(latitude, longitude, HEIGHT_M + ANTENNA_M, text=text)
+    # the same place, by whatever was typed
+    assert set(names(found)) == {("northing_sign",), ("latitude_sign",)}
+
+
+@pytest.mark.parametrize(("here", "there"), [("EPSG:31982", "EPSG:31976"),
+                                             ("EPSG:31976", "EPSG:31982")])  # fmt: skip
+def test_the_other_hemisphere_of_a_zone_of_any_datum(here: str, there: str) -> None:
+    # SIRGAS 2000 / UTM zones 22S and 22N, whose codes are not a hundred apart
+    latitude = -6.5 if here == "EPSG:31982" else 6.5
+    east, north = Transformer.from_crs("EPSG:4674", here, always_xy=True).transform(-51.5, latitude)
+    east, north = round(east, 3), round(north, 3)
+    text = (
+        f"[position]\neasting_m = {east}\nnorthing_m = {north}\nheight_m = {HEIGHT_M}\n"
+        f"crs = '{here}'\nheight_kind = 'ellipsoidal'\n" + TAPED
+    )
+    back = Transformer.from_crs(there, "EPSG:4674", always_xy=True)
+    longitude, latitude = back.transform(east, north)
+    best = named(latitude, longitude, HEIGHT_M + ANTENNA_M, text=text)[0]
+    assert best.names == ("wrong_hemisphere",)
+    assert f"the zone SIRGAS 2000 / UTM zone 22{'N' if '82' in here else 'S'} was set" in best.text
 
 
 @pytest.mark.parametrize(

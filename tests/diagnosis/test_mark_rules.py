@@ -7,7 +7,10 @@ from typing import Any
 import pytest
 from pyproj import Transformer
 
+from rtcmtool.diagnosis.causes import Confidence, look_for
+from rtcmtool.diagnosis.causes_position import base_slightly_wrong
 from rtcmtool.diagnosis.context import DEFAULT_OVERHEAD, Context
+from rtcmtool.diagnosis.evidence import Evidence
 from rtcmtool.diagnosis.finding import Finding, State
 from rtcmtool.diagnosis.mark_rules import AVERAGED, NO_MARK, NO_SHEET
 from rtcmtool.diagnosis.sheet_parsing import parse_sheet
@@ -180,6 +183,62 @@ def test_a_change_of_datum_that_is_known_to_metres_leaves_metres_unknown() -> No
     assert finding.state is UNKNOWN
     assert "change of datum" in finding.text
     assert judged("position_matches_mark", text=text).state is BAD  # 5000 km off
+
+
+def gridded(up_m: float, *, east_m: float = 0.0, kind: str = "") -> Finding:
+    """Judge a base on a mark in a grid that lies 297 km outside it for 700 km of `east_m`."""
+    east, north = 332900.1932 + east_m, 5008868.7348
+    text = (
+        f"[position]\neasting_m = {east}\nnorthing_m = {north}\nheight_m = 60\n"
+        f"crs = 'EPSG:32635'\n{kind}" + TAPED
+    )
+    longitude, latitude = Transformer.from_crs("EPSG:32635", "EPSG:4326", always_xy=True).transform(
+        332900.1932, 5008868.7348
+    )
+    arp_m = _TO_EARTH.transform(longitude, latitude, 60 + ANTENNA_M + up_m)
+    return judged("position_matches_mark", arp_m, text=text)
+
+
+@pytest.mark.parametrize(("up_m", "state"), [(0.0, OK), (0.01, WATCH), (38.0, BAD), (-38.0, BAD)])
+def test_a_height_of_untold_kind_is_told_whatever_comes_out(up_m: float, state: State) -> None:
+    finding = gridded(up_m)
+    assert finding.state is state
+    note = "; height_kind is not on the sheet: its height was taken as ellipsoidal"
+    assert finding.text.endswith(note)
+    told = gridded(up_m, kind="height_kind = 'ellipsoidal'\n")
+    assert told.state is state
+    assert finding.text == told.text + note
+    if abs(up_m) > 1:
+        assert "the height on the sheet may be levelled" in (finding.action or "").lower()
+        assert "If the sheet means an ellipsoidal height: rovers would" in (finding.action or "")
+        assert "If the sheet means" not in (told.action or "")
+
+
+def test_an_untold_kind_of_height_is_no_proof_that_the_base_is_wrong() -> None:
+    told = gridded(38.0, kind="height_kind = 'ellipsoidal'\n")
+    for finding, sure in ((gridded(38.0), Confidence.POSSIBLE), (told, Confidence.PROVEN)):
+        evidence = Evidence()
+        vars(evidence)["findings"] = {finding.rule.name: finding}
+        assert look_for(base_slightly_wrong, evidence).confidence is sure
+
+
+def test_a_mark_outside_its_grid_is_doubted_where_the_base_disagrees_with_it() -> None:
+    finding = gridded(0.0, east_m=700_000.0, kind="height_kind = 'ellipsoidal'\n")
+    assert finding.state is BAD
+    words = "See zone, order and sign of the mark on the site sheet first: it lies 297 km outside"
+    assert (finding.action or "").startswith(f"{words} the area of EPSG:32635. ")
+    near = gridded(0.5, kind="height_kind = 'ellipsoidal'\n")
+    assert "outside the area" not in (near.action or "")
+
+
+def test_a_slip_in_the_height_beside_a_wrong_plan_is_told_as_a_guess_in_the_document_too() -> None:
+    finding = judged("position_matches_mark", place(30.0, -12.0, ANTENNA_M + 30.0))
+    assert finding.values is not None
+    first = finding.values["blunders"][0]
+    assert first["unexplained"] == "plan"
+    assert not first["exact"]
+    assert first["text"].startswith("perhaps height 90 for 60")
+    assert (finding.action or "").startswith("Perhaps height 90 for 60, but nothing usual explains")
 
 
 # ---- antenna height ----------------------------------------------------------------------------

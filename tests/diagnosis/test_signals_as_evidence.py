@@ -10,6 +10,7 @@ from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.diagnosis import diagnose
 from rtcmtool.diagnosis.evidence import Evidence
 from rtcmtool.diagnosis.problem import ProblemKind
+from rtcmtool.monitor import band_absence
 from rtcmtool.simulation.faults import make_fault
 from tests.diagnosis.simulated_faults import Shown, diagnosed, playing
 from tests.made_skies import base_under_sky, state_under_sky
@@ -97,10 +98,21 @@ def test_a_healthy_base_is_blamed_for_no_signal(edit: Edit | None) -> None:
         assert not found[name].is_claimed, found[name].evidence
 
 
-def test_bands_that_come_late_after_each_restart_are_no_interference() -> None:
+@pytest.mark.parametrize(
+    ("silence_ms", "why"),
+    [
+        (band_absence.SILENCE_MS, "no band fell: deepest "),
+        (60_000, "bands were gone only while the base started again"),  # as if it took no time
+    ],
+)
+def test_bands_that_come_late_after_each_restart_are_no_interference(
+    monkeypatch: pytest.MonkeyPatch, silence_ms: int, why: str
+) -> None:
+    monkeypatch.setattr(band_absence, "SILENCE_MS", silence_ms)
     found = cause("interference", make_fault("dead-battery", 50.0, severity=45.0))
     assert found.confidence is Confidence.RULED_OUT
-    assert found.against == ("bands were gone only while the base started again",)
+    assert len(found.against) == 1
+    assert found.against[0].startswith(why)
 
 
 def test_most_frames_damaged_is_no_base_with_few_satellites() -> None:

@@ -233,9 +233,9 @@ def test_zones_next_to_a_grid() -> None:
     assert codes == ["EPSG:32653", "EPSG:32655"]
     at_the_date_line = [grid.code for grid in neighbours(grid_of("EPSG:32660"), 1)]
     assert at_the_date_line == ["EPSG:32659", "EPSG:32601"]
-    other = other_hemisphere(grid_of("EPSG:32654"))
-    assert other is not None
-    assert other.code == "EPSG:32754"
+    # EPSG registry: false northings of UTM are 0 in the north, 10 000 000 m in the south
+    assert other_hemisphere(grid_of("EPSG:32654")) == ("WGS 84 / UTM zone 54S", -1e7)
+    assert other_hemisphere(grid_of("EPSG:31982")) == ("SIRGAS 2000 / UTM zone 22N", 1e7)
     assert other_hemisphere(grid_of("EPSG:6677")) is None
 
 
