@@ -116,3 +116,10 @@ def serve() -> Iterator[Callable[..., Server]]:
     yield make
     for server in servers:
         server.close()
+
+
+@pytest.fixture
+def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Work in an empty folder."""
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
