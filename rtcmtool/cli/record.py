@@ -28,7 +28,7 @@ from rtcmtool.errors import NoFrameError, RtcmtoolError, SourceError, UsageError
 if TYPE_CHECKING:
     from rtcmtool.diagnosis.context import Context
     from rtcmtool.diagnosis.site_sheet import SiteSheet
-    from rtcmtool.running.feed import FeedQueue
+    from rtcmtool.running.feed import Feed, FeedQueue
     from rtcmtool.running.printing import PatientStream
     from rtcmtool.running.recording import Order, Recording
     from rtcmtool.running.session import Listener
@@ -185,7 +185,7 @@ class _Run:
         sessions = {recording.feed: recording.session for recording in self._recordings}
         self._stopper.on_stop(self._stop)
         with self._shown():
-            run_all(sessions, items, self._until())
+            run_all(sessions, items, self._until(), self._tell_failed)
         for recording in self._recordings:
             recording.let_go()
         return self._tell_end()
@@ -272,6 +272,12 @@ class _Run:
         for recording in self._recordings:
             recording.feed.stop()
         self._say("closing the capture, 1 s ... (Ctrl-C again to leave it unfinished)")
+
+    def _tell_failed(self, feed: "Feed", error: Exception) -> None:
+        from rtcmtool.sources.base import one_sentence
+
+        why = one_sentence(error) if isinstance(error, SourceError) else str(error)
+        self._say(f"NOT RECORDED: {why}. The other sources go on.")
 
     def _until(self) -> Callable[[], bool]:
         from rtcmtool.running.feed import steady_s

@@ -10,11 +10,11 @@ def run_all(
     sessions: Mapping[Feed, Session],
     out: FeedQueue,
     until: Callable[[], bool] = lambda: False,
+    tell_failed: Callable[[Feed, Exception], None] = lambda feed, error: None,
 ) -> None:
     """Work until all feeds have ended, or `until` says so; each session is closed at its end.
 
-    A source that could not be opened in the first place ends all: somebody stands beside it and
-    can put it right. One that was lost later leaves the others alone.
+    A source that fails leaves the others alone: what they hear comes only once.
 
     Parameters
     ----------
@@ -24,6 +24,8 @@ def run_all(
         What they give.
     until : callable
         Asked after each item.
+    tell_failed : callable
+        Called when a feed ends with an error while others go on.
     """
     for feed, session in sessions.items():
         session.attach(feed)
@@ -38,8 +40,9 @@ def run_all(
             running.discard(feed)
             feed.join()
             session.close()
-        failed = isinstance(item, Ended) and item.error is not None and not session.was_open
-        if not is_stopping and (failed or until()):
+            if item.error is not None and running:
+                tell_failed(feed, item.error)
+        if not is_stopping and until():
             is_stopping = True
             for other in running:
                 other.stop()

@@ -266,6 +266,8 @@ class Dashboard:
         lines = dashboard_lines(self._screen(session), width, height)
         if self._asks_to_quit:
             text = " this ends the recording. End it? y: yes, any other key: no"
+            if len(text) > width:
+                text = " end the recording? y: yes, else no"
             lines[-1:] = [fitted(Text(text, "state.watch"), width)]
         elif self._message and self._clock() < self._message_until_s:
             lines[-1:] = [fitted(Text(f" {self._message}"), width)]
@@ -337,7 +339,7 @@ class Dashboard:
                 self._window = (self._window + 1) % len(WINDOW_CHOICES)
             case "z" | "Z":
                 self._cell = (self._cell + 1) % len(VIEWS_S)
-            case "m" | "M":
+            case "m" | "M" if self._judging.verdict is not None:  # else there is no page yet
                 screen = self._screen(session)
                 self._page, self._skipped = after_page(screen, *self._console.size)
             case "b" | "B":

@@ -16,7 +16,7 @@ import orjson
 import pytest
 
 from rtcmtool.captures import Capture, open_capture
-from tests.cli.servers import address, sends_for_ever, until_read
+from tests.cli.servers import address, answers, sends_for_ever, until_read
 from tests.conftest import PROJECT
 from tests.sources.conftest import Server
 from tests.streams import base_stream
@@ -304,6 +304,26 @@ def test_commands_learn_of_an_outage_and_of_the_recovery(
 
 
 # ---- several sources
+
+
+def test_a_source_that_is_refused_leaves_the_others_alone(
+    start: Start, serve: Serve, tmp_path: Path
+) -> None:
+    base_server = serve(base)
+    unknown = serve(answers(b"HTTP/1.1 404 Not Found\r\n\r\n", b"", stays=False))
+    caster = address(unknown, "ntrip", "/MARSH")
+    process = start(address(base_server), tmp_path / "job.rtcm3", "--also", caster)
+    wait_for(lambda: unknown.connections > 0, process)
+    grows_to(tmp_path / "job.rtcm3", 20, process)
+    process.send_signal(signal.SIGINT)
+    out, err = process.communicate(timeout=SAFETY_S)
+    assert process.returncode == 3
+    assert b"has no stream MARSH" in err
+    assert b"The other sources go on." in err
+    assert out.decode().split() == [str(tmp_path / "job.rtcm3")]
+    description = open_capture(tmp_path / "job.rtcm3").description
+    assert description is not None
+    assert description.is_complete
 
 
 def test_several_accounts_fit_one_screen_and_a_source_that_was_never_open_is_told(

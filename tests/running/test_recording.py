@@ -169,7 +169,7 @@ class Refused(ListSource):
         raise SourceError("there is no port")
 
 
-def several(folder: Path, *sources: ListSource) -> list[Recording]:
+def several(folder: Path, *sources: ListSource, told: list[str] | None = None) -> list[Recording]:
     out: queue.SimpleQueue = queue.SimpleQueue()  # type: ignore[type-arg]
     made = [
         Recording(
@@ -183,7 +183,8 @@ def several(folder: Path, *sources: ListSource) -> list[Recording]:
         )
         for number, source in enumerate(sources)
     ]
-    run_all({one.feed: one.session for one in made}, out)
+    note = (lambda _, error: told.append(str(error))) if told is not None else (lambda *_: None)
+    run_all({one.feed: one.session for one in made}, out, tell_failed=note)
     return made
 
 
@@ -192,14 +193,16 @@ def test_several_sources_are_recorded_in_one_run(tmp_path: Path) -> None:
     assert [one.product.read_bytes() for one in made] == [b"abc" * 3, b"de" * 5]
 
 
-def test_a_source_that_cannot_be_opened_ends_all_and_leaves_no_empty_capture(
+def test_a_source_that_cannot_be_opened_leaves_no_empty_capture_and_the_others_alone(
     tmp_path: Path,
 ) -> None:
-    made = several(tmp_path, Refused([]), ListSource([b"abc"], stays=True))
+    told: list[str] = []
+    made = several(tmp_path, Refused([]), ListSource([b"abc"] * 3), told=told)
     assert isinstance(made[0].session.source_error, SourceError)
     assert [one.discard_if_empty() for one in made] == [True, False]
     assert sorted(path.name for path in tmp_path.glob("*.rtcm3")) == ["job1.rtcm3"]
-    assert made[1].product.read_bytes() == b"abc"
+    assert made[1].product.read_bytes() == b"abc" * 3
+    assert told in ([], ["there is no port"])  # the other may have ended before
 
 
 def test_the_clock_is_asked_again_when_it_was_set(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from rtcmtool.diagnosis.context import Context
 from rtcmtool.monitor.live_state import LiveState
 from rtcmtool.monitor.stream_state import StreamState
 from rtcmtool.running.judging import Judging
-from rtcmtool.running.keys import ENTER, ESCAPE
+from rtcmtool.running.keys import BACKSPACE, ENTER, ESCAPE
 from rtcmtool.running.session import Session
 from rtcmtool.running.watching import BELL, Dashboard, Facts, screen_console
 from rtcmtool.sources import SourceState
@@ -161,6 +161,14 @@ def test_a_key_that_has_no_meaning_does_nothing(show) -> None:
     assert shown.quits == 0
 
 
+@pytest.mark.parametrize("key", [*"qmnzbw?[]gp+-. ", ENTER, ESCAPE, BACKSPACE])
+def test_a_key_before_there_is_anything_to_show_breaks_nothing(show, key: str) -> None:
+    shown = show().press(key, "m", "w", ESCAPE)  # nothing was judged yet
+    shown.play(0.0, 5.0, STREAM)
+    assert shown.dashboard.draws
+    assert not list(Path().iterdir())
+
+
 def test_q_leaves_at_once_while_nothing_is_recorded(show) -> None:
     shown = show().play(0.0, 3.0, STREAM).press("q")
     assert shown.quits == 1
@@ -172,6 +180,8 @@ def test_q_asks_back_while_recording(show, tmp_path: Path) -> None:
     shown = show(driven.session).play(0.0, 3.0, STREAM).press("q")
     assert shown.quits == 0
     assert "ends the recording" in shown.text
+    narrow = shown.dashboard.lines(shown.session, 40, 24)[-1].plain
+    assert narrow.strip() == "end the recording? y: yes, else no"
     assert shown.press("n").quits == 0
     assert "ends the recording" not in shown.text
     assert shown.press("q", "y").quits == 1
