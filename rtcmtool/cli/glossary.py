@@ -4,6 +4,8 @@ import difflib
 
 from rtcmtool.errors import UsageError
 
+LONGEST_NUMBER = 4  # digits of a message number
+
 WORDS: dict[str, str] = {
     "base": "the receiver that stands on the known point and sends corrections",
     "rover": "the receiver that moves and measures points with the base's corrections",
@@ -33,21 +35,64 @@ WORDS: dict[str, str] = {
     "go": "a rover can fix with this",
     "no-go": "do not leave yet",
     "cannot tell": "something essential could not be seen",
+    "sending": "whole epochs come; SENDING, BUT names what is wrong all the same",
+    "waiting": "nothing has come yet since the source is open",
+    "silent": "no byte comes any more: power, cable, radio",
+    "no observations": "whole messages come, but no epoch: the rover has nothing to work with",
+    "no position": "neither 1005 nor 1006 comes: most rovers give no RTK",
+    "not watching": "we cannot listen ourselves; what the base does meanwhile is not known",
+    "gaps so far": "epochs that were missed while this was watched",
+    "open now": "what is wrong at this moment and has not ended",
+    "to do": "the next step in the field against what is open now",
+    "last epoch": "the latest moment of measurement that has come",
+    "signals": "what a satellite sends on a band, by the two characters of RINEX: 1C, 2W",
+    "bands": "carrier frequencies: two of a satellite make a fix quick",
+    "pdop": "how the satellites lie: below 3 is good, over 6 is poor",
+    "hdop": "the same for the plan alone, as the rover tells it",
+    "ephemerides": "orbits of the satellites, sent by them and by some bases",
+    "mountpoint": "the name of one stream at a caster",
+    "caster": "the server that hands streams on over the network (NTRIP)",
+    "station": "the number that a base gives itself in each message, 0 to 4095",
+    "half cycle": "a wave count that may be half a wave wrong until the receiver is sure",
+    "multipath": "reflections that bend the measurements: fences, vehicles, water, walls",
+    "slant": "antenna height taped to the rim: longer than the vertical height",
+    "levelled height": "height above the sea; GNSS measures above the ellipsoid, up to 100 m off",
 }
 
 
-def explain(word: str) -> str:
-    """Give the meaning of a word.
+def explain(word: str, width: int = 80) -> str:
+    """Give the meaning of a word, of a rule as it is printed, of a cause, of a message number.
+
+    Parameters
+    ----------
+    word : str
+        In small or capital letters.
+    width : int
+        Columns of a longer answer.
 
     Raises
     ------
     UsageError
-        If the word is not in the list; names the nearest.
+        If the word is not known; names the nearest.
     """
     key = word.lower()
     if key in WORDS:
         return f"{key}: {WORDS[key]}"
-    near = difflib.get_close_matches(key, WORDS, 1)
+    if key.isdecimal() and len(key) <= LONGEST_NUMBER:
+        from rtcmtool.wire.catalogue import title
+
+        return f"{key}: {title(int(key))}"
+    from rtcmtool.diagnosis.rule_table import RULES
+    from rtcmtool.views.diagnosis_text_explain import explainable, explanation
+
+    printed = {rule.printed.lower(): name for name, rule in RULES.items()}
+    name = printed.get(key, key.replace(" ", "_"))
+    if name in explainable():
+        return "\n".join(explanation(name, width))
+    near = difflib.get_close_matches(key, [*WORDS, *printed], 1)
     hint = f" Did you mean '{near[0]}'?" if near else ""
     known = ", ".join(WORDS)
-    raise UsageError(f"there is no command or word '{word}'.{hint}", do=f"known words: {known}")
+    raise UsageError(
+        f"there is no command or word '{word}'.{hint}",
+        do=f"known words: {known}; message numbers, and rules as `check` prints them",
+    )

@@ -4,6 +4,7 @@ import argparse
 import difflib
 import importlib
 import os
+import shutil
 import sys
 from collections.abc import Sequence
 from typing import NamedTuple, NoReturn
@@ -234,7 +235,7 @@ def _help(words: Sequence[str]) -> int:
     word = " ".join(words)
     if word in _NAMES:
         build_parser(word).parse_args([word, "-h"])
-    print(explain(word))
+    print(explain(word, min(shutil.get_terminal_size().columns, 100)))
     return 0
 
 

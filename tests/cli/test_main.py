@@ -10,6 +10,7 @@ import pytest
 from rtcmtool import __version__
 from rtcmtool.cli.glossary import WORDS
 from rtcmtool.cli.main import COMMANDS, build_parser
+from rtcmtool.diagnosis.rule_table import RULES
 from tests.cli.conftest import Runner
 
 NAMES = [command.name for command in COMMANDS]
@@ -57,6 +58,31 @@ def test_the_version_is_told(run: Runner, option: str) -> None:
 def test_a_word_of_the_trade_is_explained(run: Runner, word: str) -> None:
     done = run("help", *word.split())
     assert (done.code, done.out) == (0, f"{word}: {WORDS[word]}\n")
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("epochs", "closed"), "epoch_closed: rule 'epochs closed'"),
+        (("PDOP",), "pdop: how the satellites lie"),
+        (("position_sent",), "position_sent: rule 'position message'"),
+        (("busy", "channel"), "busy_channel: cause '"),
+        (("NOT", "WATCHING"), "not watching: "),
+        (("1006",), "1006: station position and antenna height"),
+        (("9999",), "9999: "),
+    ],
+)
+def test_rules_causes_and_message_numbers_are_explained_too(
+    run: Runner, words: tuple[str, ...], told: str
+) -> None:
+    done = run("help", *words)
+    assert done.code == 0
+    assert done.out.startswith(told)
+
+
+def test_every_rule_is_explained_as_it_is_printed(run: Runner) -> None:
+    for rule in RULES.values():
+        assert run("help", rule.printed).code == 0
 
 
 @pytest.mark.parametrize("word", ["FLOAT", "Known Mark", "C/N0"])
