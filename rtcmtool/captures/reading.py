@@ -32,6 +32,7 @@ from rtcmtool.captures.naming import (
     split_part,
     stem_of,
 )
+from rtcmtool.captures.pauses import Pause, pauses_between
 from rtcmtool.errors import SourceError
 from rtcmtool.wire.stream import DEFAULT_BLOCK_BYTES, Chunk
 
@@ -95,6 +96,11 @@ class Capture:
         rows = (row for row in self.outages if row.kind == "silence" and row.end_utc_ns > last_ns)
         return sum(row.duration_s for row in rows)
 
+    @property
+    def pauses(self) -> tuple[Pause, ...]:
+        """Times without listening inside the recording, by its events; none without arrivals."""
+        return pauses_between(self.arrivals, self.events)
+
     def without_clock_steps(self) -> "Capture":
         """Give the capture with all arrival times on the clock as it ran at the beginning."""
         return replace(self, arrivals=without_steps(self.arrivals, self.events))
@@ -156,7 +162,12 @@ class Capture:
         SourceError
             If the file has gone or cannot be read any more.
         """
-        begin, end = self.byte_range(since, until)
+        yield from self.chunks_between(*self.byte_range(since, until), block_bytes)
+
+    def chunks_between(
+        self, begin: int, end: int, block_bytes: int = DEFAULT_BLOCK_BYTES
+    ) -> Iterator[Chunk]:
+        """Give the bytes from one offset to another as `chunks` does; they count from `begin`."""
         at = begin
         for data in self._blocks(begin, end, block_bytes):
             utc_ns, offsets = self._arrivals_within(at, at + len(data))

@@ -387,7 +387,8 @@ def _reason(error: OSError) -> str:
 def _not_created(stem: Path, error: OSError) -> UsageError:
     """Say why a capture cannot be created, and what to do."""
     message = f"the capture {stem} cannot be created."
-    if isinstance(error, FileNotFoundError | NotADirectoryError):
+    is_missing = isinstance(error, FileNotFoundError | NotADirectoryError)
+    if is_missing and not stem.parent.is_dir():
         return UsageError(
             message,
             why=f"there is no folder {stem.parent}.",
@@ -400,7 +401,9 @@ def _not_created(stem: Path, error: OSError) -> UsageError:
             do="choose a name in a folder of your own.",
         )
     return UsageError(
-        message, why=_reason(error), do="make room on the disk, or choose a name on another one."
+        message,
+        why=f"nothing new can be written into {stem.parent}." if is_missing else _reason(error),
+        do="make room on the disk, or choose a name on another one.",
     )
 
 

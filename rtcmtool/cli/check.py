@@ -3,10 +3,16 @@
 import argparse
 
 from rtcmtool.cli.arguments import add_input, add_printing, duration_s, systems
-from rtcmtool.cli.console import product, product_bytes, show_error
-from rtcmtool.cli.live_options import SOURCE_HELP, add_live, listens_live, place
+from rtcmtool.cli.console import product, product_bytes, quoted, show_error
+from rtcmtool.cli.live_options import (
+    SOURCE_HELP,
+    add_live,
+    listens_live,
+    place,
+    refuse_live_only,
+)
 from rtcmtool.cli.navigation import add_navigation, state_maker
-from rtcmtool.cli.reading import Input, heard_from, open_input
+from rtcmtool.cli.reading import STANDARD_INPUT, Input, heard_from, open_input
 from rtcmtool.cli.site_files import add_against, add_site, earlier_bases, site_sheet
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.earlier_captures import EarlierBase
@@ -54,6 +60,8 @@ def run(options: argparse.Namespace) -> int:
         from rtcmtool.cli.check_live import run_live
 
         return run_live(options, sheet, earlier)
+    if options.source != STANDARD_INPUT:
+        refuse_live_only(options, ("duration", "user", "password_file", "position"))
     if options.heard:
         raise UsageError(
             "--heard compares two sources that run now.",
@@ -64,7 +72,7 @@ def run(options: argparse.Namespace) -> int:
     source: Input | None = None
     try:
         source = open_input(options)
-        for batch in source.batches(options):
+        for batch in source.batches(options, on_pause=state.pause):
             state.update(heard_from(options, batch))
         state.finish(source.silent_at_end_s)
         source.require_frames()
@@ -165,5 +173,5 @@ def _next(verdict: Verdict, source: Input) -> str:
     """Say what comes after the verdict."""
     if verdict.word == "go":
         return "shoot a check point on a known mark before the first real point."
-    name = source.name if source.capture else "FILE"
+    name = quoted(source.name) if source.capture else "FILE"
     return f"see what came: rtcmtool decode {name} --summary"

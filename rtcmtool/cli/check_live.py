@@ -10,8 +10,15 @@ from dataclasses import replace
 
 from rtcmtool.cli import check
 from rtcmtool.cli.arguments import time_reference
-from rtcmtool.cli.console import is_terminal, product, say, show_error
-from rtcmtool.cli.live_options import GIVE_UP_S, mark_position, open_source, place, trust
+from rtcmtool.cli.console import is_terminal, product, quoted, say, show_error
+from rtcmtool.cli.live_options import (
+    GIVE_UP_S,
+    mark_position,
+    open_source,
+    place,
+    refuse_idle_caster,
+    trust,
+)
 from rtcmtool.cli.navigation import state_maker
 from rtcmtool.diagnosis.air_ends import mixed_up
 from rtcmtool.diagnosis.air_rules import radio_path, with_finding
@@ -21,7 +28,7 @@ from rtcmtool.diagnosis.finding import State
 from rtcmtool.diagnosis.site_sheet import SiteSheet
 from rtcmtool.diagnosis.verdict import RULE_FUNCTIONS, Verdict, judge
 from rtcmtool.diagnosis.wording import grouped, seconds
-from rtcmtool.errors import NoFrameError, RtcmtoolError
+from rtcmtool.errors import NoFrameError, RtcmtoolError, SourceError
 from rtcmtool.running.listening import NOTHING_S, Ear, Ending, Listening
 from rtcmtool.running.stopping import Stopper, stopping
 from rtcmtool.sources import SourceState, Status
@@ -45,6 +52,7 @@ def run_live(
     options.at = place(options)
     near = _ear(options, options.source, sheet)
     far = _ear(options, options.heard, sheet) if options.heard else None
+    refuse_idle_caster(options, [near.source, *([far.source] if far else [])])
     clock = trust(options)
 
     def context_of(ear: Ear, silent_s: float | None) -> Context:
@@ -113,7 +121,7 @@ def _tell(
         seconds_ = listening.near.listened_s(listening.now_s)
         check.print_json(options, verdict, context, options.source, code, seconds_)
     elif failure is None:
-        after = _next(verdict, options.source)
+        after = _next(verdict, options.source, options.duration or DEFAULT_S)
         check.print_text(options, verdict, context, after)
     elif listening.ending is Ending.SILENT:
         _print_silence(options, failure)
@@ -131,7 +139,13 @@ def _failure(listening: Listening) -> RtcmtoolError | None:
     if near.state.traffic.frames:
         return None
     if listening.ending is Ending.INTERRUPTED and not near.size_bytes:
-        return None if listening.near.opened_s is None else nothing_came(near, listening.now_s)
+        if near.opened_s is not None:
+            return nothing_came(near, listening.now_s)
+        return SourceError(
+            f"{near.source.text} was not open yet, so there is nothing to judge.",
+            why="it was stopped before that.",
+            do="the reason stands above, if one was told; put it right and try again.",
+        )
     if not near.size_bytes and not near.unreadable_bytes:
         return nothing_came(near, listening.now_s)
     return no_rtcm(near)
@@ -195,14 +209,16 @@ def _print_silence(options: argparse.Namespace, failure: NoFrameError | Rtcmtool
         console.print(f"  do    {failure.do}")
 
 
-def _next(verdict: Verdict, source: str) -> str:
+def _next(verdict: Verdict, source: str, duration_s: float) -> str:
     """Say what comes after the verdict."""
     if verdict.word == "go":
         return (
             "shoot a check point before the first real point, then keep a log: "
-            f"rtcmtool record {source}"
+            f"rtcmtool record {quoted(source)}"
         )
-    return f"see it change: rtcmtool watch {source}"
+    if verdict.word == "cannot-tell" and duration_s < DEFAULT_S:
+        return f"listen longer: rtcmtool check {quoted(source)} --duration {DEFAULT_S:.0f}s"
+    return f"see it change: rtcmtool watch {quoted(source)}"
 
 
 class Tally:

@@ -2,6 +2,8 @@
 
 import argparse
 import os
+import shlex
+import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -62,6 +64,18 @@ def _width(*, terminal: bool) -> int | None:
     if told.isdecimal():
         return max(int(told), LEAST_WIDTH)
     return None if terminal else PLAIN_WIDTH
+
+
+def quoted(argument: object) -> str:
+    """Give an argument as it is typed into a shell: a command that is shown can be pasted.
+
+    Examples
+    --------
+    >>> quoted("job.rtcm3")
+    'job.rtcm3'
+    """
+    text = str(argument)
+    return subprocess.list2cmdline([text]) if sys.platform == "win32" else shlex.quote(text)
 
 
 def is_terminal(stream: TextIO) -> bool:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rtcmtool.cli.arguments import add_printing, day, duration_s, positive, systems, whole
 from rtcmtool.cli.check import context_of
-from rtcmtool.cli.console import product, product_bytes, show_error
+from rtcmtool.cli.console import product, product_bytes, quoted, show_error
 from rtcmtool.cli.diagnose_files import Heard, hear_file, read_rover, require_ends
 from rtcmtool.cli.live_options import SOURCE_HELP, add_live, listens_live, place
 from rtcmtool.cli.navigation import add_navigation
@@ -195,7 +195,7 @@ def _run_files(
 
 def _mixed_up(options: argparse.Namespace, failure: NoFrameError) -> NoFrameError:
     """Say that a rover's output was given in the place of the base's stream."""
-    do = f"rtcmtool diagnose STREAM --rover {options.rover or options.source}"
+    do = f"rtcmtool diagnose STREAM --rover {quoted(options.rover or options.source)}"
     return NoFrameError(
         f"{options.source} is a rover's position output (NMEA), not the base's stream.",
         why=failure.why,

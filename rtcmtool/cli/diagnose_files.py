@@ -7,6 +7,7 @@ from pathlib import Path
 
 from rtcmtool.captures.reading import open_capture
 from rtcmtool.cli.arguments import time_reference
+from rtcmtool.cli.console import quoted
 from rtcmtool.cli.navigation import state_maker
 from rtcmtool.cli.reading import Input, heard_from, open_input
 from rtcmtool.diagnosis.evidence_ends import two_ends
@@ -47,6 +48,12 @@ class Heard:
     failure: RtcmtoolError | None = None
     is_nmea: bool = False
 
+    def pause(self, before_s: float, after_s: float) -> None:
+        """Tell that nobody listened for a while, as of `StreamState.pause`."""
+        self.state.pause(before_s, after_s)
+        self.apart.pause(before_s, after_s)
+        self.record.pause()
+
 
 def hear_file(options: argparse.Namespace, name: str) -> Heard:
     """Read a stream; what is wrong with it is noted, not raised.
@@ -66,7 +73,7 @@ def hear_file(options: argparse.Namespace, name: str) -> Heard:
     source: Input | None = None
     try:
         source = open_input(own)
-        for batch in source.batches(own):
+        for batch in source.batches(own, on_pause=heard.pause):
             kept = heard_from(options, batch)
             heard.apart.update(kept, heard.state)
             heard.state.update(kept)
@@ -129,11 +136,17 @@ def require_rover(
     scanner = FrameScanner()
     frames = len(scanner.feed(head)) + len(scanner.finish())
     if frames >= _FEW_FRAMES:
-        do = f"rtcmtool diagnose {name} --rover NMEA"
+        do = f"rtcmtool diagnose {quoted(name)} --rover NMEA"
         if stream is not None and stream.is_nmea:
-            do = f"change them over: rtcmtool diagnose {name} --rover {options.source}"
+            do = (
+                f"change them over: rtcmtool diagnose {quoted(name)} "
+                f"--rover {quoted(options.source)}"
+            )
         elif options.source is not None:
-            do = f"heard at the rover's radio? rtcmtool diagnose {options.source} --at-rover {name}"
+            do = (
+                f"heard at the rover's radio? rtcmtool diagnose {quoted(options.source)} "
+                f"--at-rover {quoted(name)}"
+            )
         raise UsageError(
             f"{name} is a correction stream (RTCM 3), not a rover's position output.", do=do
         )
@@ -164,7 +177,7 @@ def require_ends(near: Heard, far: Heard) -> None:
     if far.is_nmea:
         raise UsageError(
             f"{far.name} is a rover's position output (NMEA), not what its radio heard.",
-            do=f"rtcmtool diagnose {near.name} --rover {far.name}",
+            do=f"rtcmtool diagnose {quoted(near.name)} --rover {quoted(far.name)}",
         )
     ends = two_ends(near.record, near.state, far.record, far.state)
     if ends.apart_s is not None:
@@ -178,5 +191,5 @@ def require_ends(near: Heard, far: Heard) -> None:
             f"{near.name} lacks {grouped(ends.only_far)} messages that {far.name} has: they are "
             "changed over.",
             why="a rover's radio hears no more than its base sends.",
-            do=f"rtcmtool diagnose {far.name} --at-rover {near.name}",
+            do=f"rtcmtool diagnose {quoted(far.name)} --at-rover {quoted(near.name)}",
         )

@@ -5,7 +5,7 @@ import re
 from dataclasses import dataclass
 
 from rtcmtool.cli.arguments import add_printing, whole
-from rtcmtool.cli.console import product, product_bytes
+from rtcmtool.cli.console import product, product_bytes, quoted
 from rtcmtool.cli.reading import Input, open_input
 from rtcmtool.errors import SourceError, UsageError
 from rtcmtool.wire.dissection import Dissection, dissect
@@ -98,7 +98,7 @@ def _from_file(options: argparse.Namespace) -> _Place:
         raise SourceError(
             f"{source.name} has no frame for {what}{' --next' if options.next else ''}.",
             why=f"it holds {source.frames} valid frames in {source.total_bytes} bytes.",
-            do=f"look at the list: rtcmtool decode {source.name}",
+            do=f"look at the list: rtcmtool decode {quoted(source.name)}",
         )
     return place
 

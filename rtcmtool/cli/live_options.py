@@ -4,11 +4,13 @@ import argparse
 import getpass
 import re
 import sys
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rtcmtool.cli.arguments import positive
 from rtcmtool.diagnosis.context import DEFAULT_OVERHEAD
+from rtcmtool.errors import UsageError
 
 if TYPE_CHECKING:
     from rtcmtool.diagnosis.site_sheet import SiteSheet
@@ -159,6 +161,44 @@ def credentials(options: argparse.Namespace) -> "Credentials | None":
 
     ask = getpass.getpass if sys.stdin is not None and sys.stdin.isatty() else None
     return find_credentials(options.user, password_file=options.password_file, ask=ask)
+
+
+def refuse_live_only(options: argparse.Namespace, names: Iterable[str]) -> None:
+    """Refuse options that do nothing with a file.
+
+    Raises
+    ------
+    UsageError
+        If one is given.
+    """
+    for name in names:
+        if getattr(options, name) is not None:
+            raise UsageError(
+                f"--{name.replace('_', '-')} goes with a live source, "
+                f"and {options.source} is a file.",
+                why="a file is read whole.",
+                do="leave it out.",
+            )
+
+
+def refuse_idle_caster(options: argparse.Namespace, sources: Iterable["Source"]) -> None:
+    """Refuse what is told to a caster where none is among the sources.
+
+    Raises
+    ------
+    UsageError
+        If it is given.
+    """
+    from rtcmtool.sources.ntrip import NtripSource
+
+    if any(isinstance(source, NtripSource) for source in sources):
+        return
+    for name in ("user", "password_file", "position"):
+        if getattr(options, name) is not None:
+            raise UsageError(
+                f"--{name.replace('_', '-')} goes to a caster, and no source is one.",
+                do="leave it out, or name the caster: ntrip://HOST/MOUNTPOINT",
+            )
 
 
 def listens_live(options: argparse.Namespace, text: str | None = None) -> bool:

@@ -49,6 +49,22 @@ EXIT_CODES = (
 class Parser(argparse.ArgumentParser):
     """A parser that reports wrong use in our form, with the nearest name."""
 
+    def parse_known_args(  # type: ignore[override]  # of its forms, the one that is used
+        self, args: Sequence[str] | None = None, namespace: argparse.Namespace | None = None
+    ) -> tuple[argparse.Namespace, list[str]]:
+        """Parse; an argument that may be left out may also stand behind the options.
+
+        `argparse` leaves its place empty as soon as an option stands in between.
+        """
+        found, left = super().parse_known_args(args, namespace)
+        for action in self._actions:
+            is_empty = getattr(found, action.dest, None) is action.default
+            if action.option_strings or action.nargs != argparse.OPTIONAL or not is_empty:
+                continue
+            if left and not left[0].startswith("-"):
+                setattr(found, action.dest, self._get_value(action, left.pop(0)))
+        return found, left
+
     def error(self, message: str) -> NoReturn:
         """Refuse the arguments."""
         do = f"{self.prog} -h"

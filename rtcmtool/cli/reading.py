@@ -4,12 +4,13 @@ import argparse
 import codecs
 import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
+from rtcmtool.captures.pauses import Pause
 from rtcmtool.captures.reading import Capture, open_capture
 from rtcmtool.cli.arguments import time_reference
 from rtcmtool.cli.console import say
@@ -49,6 +50,8 @@ class Input:
         The first bytes, for saying what it is if it is no RTCM 3.
     silent_at_end_s : float
         How long nothing came before the recording ended.
+    pauses : tuple of Pause
+        Times without listening inside it.
     """
 
     name: str
@@ -58,18 +61,38 @@ class Input:
     total_bytes: int = 0
     head: bytes = b""
     silent_at_end_s: float = 0.0
+    pauses: tuple[Pause, ...] = ()
     _warned: bool = field(default=False, repr=False)
 
     def chunks(self) -> Iterator[Chunk]:
         """Give the bytes in large pieces."""
-        chunks = self.capture.chunks() if self.capture else _standard_input()
+        yield from self._noted(self.capture.chunks() if self.capture else _standard_input())
+
+    def _noted(self, chunks: Iterable[Chunk]) -> Iterator[Chunk]:
+        """Keep the first bytes, and count them all."""
         for chunk in chunks:
             if len(self.head) < _HEAD_BYTES:
                 self.head += chunk.data[: _HEAD_BYTES - len(self.head)]
             self.total_bytes += len(chunk.data)
             yield chunk
 
-    def batches(self, options: argparse.Namespace, *, tells_utc: bool = True) -> Iterator[Batch]:
+    def _stretches(self) -> Iterator[tuple[Pause | None, Iterator[Chunk]]]:
+        """Give the bytes between two pauses, each stretch with the pause before it."""
+        if self.capture is None or not self.pauses:
+            yield None, self.chunks()
+            return
+        begins = [0, *(pause.offset for pause in self.pauses)]
+        ends = [*begins[1:], self.capture.size_bytes]
+        for pause, begin, end in zip((None, *self.pauses), begins, ends, strict=True):
+            yield pause, self._noted(self.capture.chunks_between(begin, end))
+
+    def batches(
+        self,
+        options: argparse.Namespace,
+        *,
+        tells_utc: bool = True,
+        on_pause: Callable[[float, float], None] | None = None,
+    ) -> Iterator[Batch]:
         """Decode everything, showing progress on long files.
 
         Parameters
@@ -79,6 +102,9 @@ class Input:
         tells_utc : bool
             Whether the command turns the time of the data into UTC. Without it the leap second
             matters to GLONASS epochs alone.
+        on_pause : callable, optional
+            Called between what came before and behind a time without listening, with how long
+            nothing came before and after it, s. Then the offsets of each stretch begin at 0.
 
         Yields
         ------
@@ -89,7 +115,7 @@ class Input:
         size = self.capture.size_bytes if self.capture else None
         tally = Tally(size or 0)
         with progress(options, size) as shown:
-            for batch in decode_stream(self.chunks(), self.reference):
+            for batch in self._decoded(on_pause):
                 self.frames += len(batch)
                 tally.done_bytes = self.total_bytes
                 tally.frames = self.frames
@@ -99,6 +125,15 @@ class Input:
                 yield batch
         if matters:
             self._warn_of_leap_seconds(options)
+
+    def _decoded(self, on_pause: Callable[[float, float], None] | None) -> Iterator[Batch]:
+        if on_pause is None:
+            yield from decode_stream(self.chunks(), self.reference)
+            return
+        for pause, chunks in self._stretches():
+            if pause is not None:
+                on_pause(pause.before_s, pause.after_s)
+            yield from decode_stream(chunks, self.reference)
 
     def _warn_of_leap_seconds(self, options: argparse.Namespace) -> None:
         """Say so when the leap-second table may be out of date for these data."""
@@ -143,7 +178,9 @@ def open_input(options: argparse.Namespace) -> Input:
             "times here go on as it ran before.",
         )
     reference, silent_s = time_reference(options), told.silent_at_end_s
-    return Input(str(options.source), capture, reference, silent_at_end_s=silent_s)
+    return Input(
+        str(options.source), capture, reference, silent_at_end_s=silent_s, pauses=told.pauses
+    )
 
 
 def heard_from(options: argparse.Namespace, batch: Batch) -> Batch:

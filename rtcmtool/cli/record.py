@@ -13,13 +13,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO, cast
 
 from rtcmtool.cli.arguments import duration_s
-from rtcmtool.cli.console import show_error
+from rtcmtool.cli.console import quoted, show_error
 from rtcmtool.cli.live_options import (
     SOURCE_HELP,
     add_live,
     mark_position,
     open_source,
     place,
+    refuse_idle_caster,
     trust,
 )
 from rtcmtool.cli.site_files import DEFAULT_SHEET, add_site, site_sheet
@@ -119,6 +120,7 @@ def run(options: argparse.Namespace) -> int:
     _refuse_contradictions(options)
     sheet = site_sheet(options)
     sources = [_source(options, text, sheet) for text in (options.source, *options.also)]
+    refuse_idle_caster(options, sources)
     out, aside = PatientStream(sys.stdout), PatientStream(sys.stderr)
     try:
         with stopping(outlives_terminal=True) as stopper:
@@ -153,7 +155,7 @@ def _source(options: argparse.Namespace, text: str, sheet: "SiteSheet | None") -
             )
         raise UsageError(
             f"{text} is a file: it is recorded already.",
-            do=f"look at it again: rtcmtool replay {text}",
+            do=f"look at it again: rtcmtool replay {quoted(text)}",
         )
     return source
 
@@ -412,4 +414,4 @@ def _next(path: str) -> str:
     from rtcmtool.cli.main import COMMANDS
 
     names = {command.name for command in COMMANDS}
-    return f"rtcmtool {'report' if 'report' in names else 'check'} {path}"
+    return f"rtcmtool {'report' if 'report' in names else 'check'} {quoted(path)}"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from rtcmtool.captures.pacing import FASTEST, MAX_SPEED, SLOWEST
 from rtcmtool.cli.arguments import day, duration_s, whole
-from rtcmtool.cli.console import is_terminal, say
+from rtcmtool.cli.console import is_terminal, quoted, say
 from rtcmtool.cli.live_options import add_judging
 from rtcmtool.cli.moments import moment
 from rtcmtool.cli.navigation import add_navigation
@@ -227,7 +227,7 @@ def _mark(job: Job, timeline: "Timeline", scan: "EventScan", stopper: "Stopper")
         raise UsageError(
             f"there is no event {number}.",
             why=f"{'no event is' if not marks else f'only {len(marks)} are'} in this capture.",
-            do=f"list them: rtcmtool replay {job.options.source} --event 0",
+            do=f"list them: rtcmtool replay {quoted(job.options.source)} --event 0",
         )
     mark: Mark = marks[number - 1]
     if not timeline.begin_utc_ns <= mark.utc_ns <= timeline.end_utc_ns:

@@ -20,6 +20,7 @@ from rtcmtool.cli.live_options import (
     mark_position,
     open_source,
     place,
+    refuse_idle_caster,
     trust,
 )
 from rtcmtool.cli.navigation import add_navigation, state_maker
@@ -92,6 +93,8 @@ def run(options: argparse.Namespace) -> int:
         logging.getLogger("rtcmtool").addHandler(logging.NullHandler())  # events tell it
     sheet = site_sheet(options)
     source = open_source(options, known_position=mark_position(sheet))
+    rover = () if options.rover is None else (open_source(options, options.rover),)
+    refuse_idle_caster(options, (source, *rover))
     say(options, f"Opening {source.text} ...")
     with stopping() as stopper, unheld(sys.stdout) as out:
         code = _Watch(options, sheet, source, stopper, out).run()
@@ -240,11 +243,17 @@ class _Watch:
     def _make_rover(self) -> "RoverEar | None":
         from rtcmtool.running.feed import Feed
         from rtcmtool.running.rover_ear import RoverEar
+        from rtcmtool.running.rover_file import RoverFile
 
         if self._options.rover is None:
             return None
         source = open_source(self._options, self._options.rover)
-        return RoverEar(Feed(source, self._items), tells_position=self._options.position is None)
+        recording = self._recording
+        return RoverEar(
+            Feed(source, self._items),
+            tells_position=self._options.position is None,
+            file=None if recording is None else RoverFile(recording.writer.path),
+        )
 
     # ---- what people and programs see
 
@@ -310,6 +319,8 @@ class _Watch:
         if rover is not None:
             rover.feed.stop()
             rover.feed.join()
+            if rover.file is not None:
+                rover.file.close()
         feed.join()
         session.close()
         if self._recording is not None:
@@ -355,6 +366,9 @@ class _Watch:
         lines = summary_lines(self._session.live)
         if kept is not None:
             lines.append(f"Log: {kept.product}")
+        file = self._rover.file if self._rover is not None else None
+        if file is not None and file.size_bytes:
+            lines.append(f"Rover: {file.path}")
         if self._options.json:
             return
         width = shutil.get_terminal_size().columns if self._out.isatty() else 0

@@ -113,7 +113,8 @@ def _intervals(stream: Stream, state: StreamState, listened_s: float) -> Finding
     if other:
         return Finding(_INTERVALS, State.WATCH, "; ".join(other))
     if not told:
-        return unknown(_INTERVALS, "no message came twice")
+        came = any(name in state.messages.by_number for name in announced)
+        return unknown(_INTERVALS, "no message came twice" if came else "none of them came")
     return Finding(
         _INTERVALS, State.OK, f"as announced, {len(told)} of {len(announced)} seen twice"
     )
@@ -127,6 +128,8 @@ def _others(stream: Stream, state: StreamState) -> Finding:
     announced = _announced(stream)
     if not announced:
         return not_applicable(_OTHERS, "none announced")
+    if not state.messages.by_number:
+        return unknown(_OTHERS, "no message came")
     more = sorted(n for n in state.messages.by_number if n >= 0 and n not in announced)
     if more:
         return Finding(_OTHERS, State.WATCH, "also " + ", ".join(map(str, more)))
@@ -146,7 +149,9 @@ def _systems(stream: Stream, state: StreamState) -> Finding:
         return not_applicable(_SYSTEMS, "none announced")
     epochs = state.epochs
     if epochs is None or not epochs.due:
-        return unknown(_SYSTEMS, "no observations came", limit_text=limit_text)
+        came = any(number_ in OBSERVATION_NUMBERS for number_ in state.messages.by_number)
+        why = "no epoch judged yet" if came else "no observations came"
+        return unknown(_SYSTEMS, why, limit_text=limit_text)
     heard = heard_systems(state)
     names = " ".join(SYSTEMS[letter].short_name for letter in SYSTEMS if letter in heard)
     lacking = [letter for letter in SYSTEMS if letter in announced - heard]

@@ -2,7 +2,7 @@
 
 import math
 
-from rtcmtool.diagnosis.content_rules import heard_observations
+from rtcmtool.diagnosis.content_rules import heard_observations, why_none
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.finding import (
     Finding,
@@ -62,8 +62,10 @@ def position_sent(context: Context) -> Finding:
         if stats:
             text = f"{stats[-1][0]} comes, how often cannot be told without observations"
             return unknown(rule, text)
-        if context.state.traffic.frames < FEWEST_FRAMES:
-            return unknown(rule, "none in the few frames of this stream")
+        frames = context.state.traffic.frames
+        if frames < FEWEST_FRAMES:
+            text = f"none in the {frames} frames that came" if frames else "no message came"
+            return unknown(rule, text)
         return Finding(
             rule, State.BAD, "none came", limit=rule.bad, limit_text="60 s", action=advice
         )
@@ -91,7 +93,9 @@ def position_sent(context: Context) -> Finding:
     state, limit_ = judged_below(rule, longest)
     every = main.interval_s
     text = f"{name} every {seconds(every)}" if every else f"{name} once in {seconds(clock.seconds)}"
-    if every is None or longest > 1.5 * every:
+    if not clock.seconds:
+        text = f"{name} once in the only epoch"
+    elif every is None or longest > 1.5 * every:
         text += f", longest without {seconds(longest)}"
     since = clock.since(last) if state is not State.OK else None
     action = None if state is State.OK else "set 1005 or 1006 to every 5 to 10 s at the base."
@@ -275,7 +279,8 @@ def one_base(context: Context) -> Finding:
     rule = context.rule("one_base")
     stations = context.state.base.stations
     if context.state.traffic.frames < FEWEST_FRAMES or not stations:
-        return unknown(rule, "too few messages with a station number came")
+        few = "too few messages with a station number came"
+        return unknown(rule, few if context.state.traffic.frames else "no message came")
     names = ", ".join(str(s) for s in sorted(stations))
     action = (
         "one channel, one base: change the channel or agree with the other crew; lock the rover to "
@@ -307,7 +312,8 @@ def glonass_bias(context: Context) -> Finding:
     """
     rule = context.rule("glonass_bias")
     if not any(system_of(n) == "R" for n in heard_observations(context)):
-        return not_applicable(rule, "no GLONASS")
+        why = why_none(context)
+        return not_applicable(rule, "no GLONASS") if why is None else unknown(rule, why)
     bias = context.state.base.bias
     stats = context.state.messages.by_number.get(1230)
     assert rule.ok is not None

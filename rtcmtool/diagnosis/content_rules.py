@@ -1,5 +1,7 @@
 """Is it enough to fix with, and is it clean? What the stream alone shows."""
 
+from collections.abc import Set as AbstractSet
+
 import numpy as np
 
 from rtcmtool.diagnosis.context import Context
@@ -22,12 +24,51 @@ from rtcmtool.wire.signal_ids import SIGNALS
 
 USABLE_LEGACY = frozenset({1002, 1004, 1010, 1012})
 USABLE_NUMBERS = USABLE_LEGACY | {n for n in MSM_NUMBERS if n % 10 >= 4}
+CODE_ALONE = frozenset({n for n in MSM_NUMBERS if n % 10 == 1})  # no lock times, no half cycles
+NONE_JUDGED = "no epoch judged yet"
 _MOST_NAMES = 6
 
 
 def heard_observations(context: Context) -> set[int]:
     """Give the observation message numbers that came."""
     return {n for n in context.state.messages.by_number if n in OBSERVATION_NUMBERS}
+
+
+def why_none(context: Context) -> str | None:
+    """Say that no observations came yet, or that none of them is judged; None where some are."""
+    if not heard_observations(context):
+        return "no observations came"
+    epochs = context.state.epochs
+    return NONE_JUDGED if epochs is None or not epochs.came else None
+
+
+def why_unusable(context: Context) -> str:
+    """Say why there are no observations that a rover can use, nor anything made of them."""
+    heard = heard_observations(context)
+    if heard and not heard & USABLE_NUMBERS:
+        return "no usable observations"
+    signals = context.state.signals
+    if signals.cells.any():
+        return NONE_JUDGED if signals.phase_cells.any() else "no usable observations"
+    return why_none(context) or "no satellite in the observations"
+
+
+def why_untold(context: Context, carriers: AbstractSet[int], otherwise: str) -> str:
+    """Say why what some messages carry is not known.
+
+    Parameters
+    ----------
+    context : Context
+        In which nothing of it was found.
+    carriers : set of int
+        The messages that carry it.
+    otherwise : str
+        What is said where none of them came, but other observations did.
+    """
+    heard = heard_observations(context)
+    if heard and not heard & carriers:
+        return otherwise
+    return why_none(context) or "no satellite in the observations"
 
 
 def kind_of(numbers: set[int]) -> str:
@@ -86,7 +127,7 @@ def two_bands(context: Context) -> Finding:
     epochs = context.state.epochs
     value = typical(epochs.two_bands) if epochs else None
     if value is None or not heard_observations(context) & USABLE_NUMBERS:
-        return unknown(rule, "no usable observations")
+        return unknown(rule, why_unusable(context))
     state, limit = judged_above(rule, value)
     text = f"{value:.0f} {'satellite' if value == 1 else 'satellites'} with two bands"
     values = {"bands": _bands(context)}
@@ -119,7 +160,7 @@ def satellites_enough(context: Context) -> Finding:
     epochs = context.state.epochs
     value = typical(epochs.total) if epochs else None
     if epochs is None or value is None:
-        return unknown(rule, "no observations came")
+        return unknown(rule, why_none(context) or NONE_JUDGED)
     state, limit = judged_above(rule, value)
     by_system: dict[str, int] = {}
     for message, counts in epochs.by_type.items():
@@ -152,7 +193,7 @@ def rover_can_use(context: Context) -> Finding:
         return not_applicable(rule, "the rover's systems are not told (no site sheet)")
     numbers = heard_observations(context) & USABLE_NUMBERS
     if not numbers:
-        return unknown(rule, "no usable observations")
+        return unknown(rule, why_unusable(context))
     read = {n for n in numbers if not rover.families or _family(n) in rover.families}
     if not read:
         families = " and ".join(_FAMILY_NAMES[family] for family in rover.families)
@@ -202,7 +243,8 @@ def half_cycles(context: Context) -> Finding:
     rule = context.rule("half_cycles")
     signals = context.state.signals
     if not signals.half_told:
-        return unknown(rule, "these messages do not tell it")
+        carriers = MSM_NUMBERS - CODE_ALONE
+        return unknown(rule, why_untold(context, carriers, "these messages do not tell it"))
     value = 100 * signals.half_set / signals.half_told
     state, limit = judged_below(rule, value)
     text = f"{grouped(signals.half_set)} of {grouped(signals.half_told)} observations"
@@ -215,6 +257,12 @@ def half_cycles(context: Context) -> Finding:
     )  # fmt: skip
 
 
+def why_no_locks(context: Context) -> str:
+    """Say why no lock times are known; all observations carry them but code alone."""
+    carriers = OBSERVATION_NUMBERS - CODE_ALONE
+    return why_untold(context, carriers, "these messages carry no lock times")
+
+
 def lock_restart(context: Context) -> Finding:
     """Count epochs in which nearly all lock times fell together: the receiver restarted.
 
@@ -223,7 +271,7 @@ def lock_restart(context: Context) -> Finding:
     rule = context.rule("lock_restart")
     locks, epochs = context.state.signals.locks, context.state.epochs
     if not locks.told:
-        return unknown(rule, "these messages carry no lock times")
+        return unknown(rule, why_no_locks(context))
     if epochs is None or epochs.came < FEWEST_EPOCHS:
         return unknown(rule, f"fewer than {FEWEST_EPOCHS} epochs came")
     value = float(len(locks.restarts))
@@ -253,8 +301,8 @@ def systems_steady(context: Context) -> Finding:
     """
     rule = context.rule("systems_steady")
     epochs = context.state.epochs
-    if epochs is None:
-        return unknown(rule, "no observations came")
+    if epochs is None or not epochs.due:
+        return unknown(rule, why_none(context) or NONE_JUDGED)
     if epochs.due < FEWEST_EPOCHS:
         return unknown(rule, f"only {epochs.due} epochs, {FEWEST_EPOCHS} are needed")
     types = [change for change in epochs.changes if change.left]
@@ -262,8 +310,10 @@ def systems_steady(context: Context) -> Finding:
     kept = {system_of(number_) for number_ in epochs.types}
     systems = [c for c in types if c.number in epochs.types or system_of(c.number) not in kept]
     if not types and not signals:
-        text = "none left" if epochs.types else "no message type is steady"
-        return Finding(rule, State.OK, text, 0.0, limit=rule.ok, limit_text=number(rule.ok or 0))
+        if not epochs.types:
+            return unknown(rule, "no message type comes steadily: none can be missed")
+        limit_text = number(rule.ok or 0)
+        return Finding(rule, State.OK, "none left", 0.0, limit=rule.ok, limit_text=limit_text)
     lost_systems = {system_of(change.number) for change in systems}
     parts = {change.number for change in types if change not in systems}
     lost_signals = sorted(

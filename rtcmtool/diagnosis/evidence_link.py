@@ -44,6 +44,7 @@ class LinkRecord:
     frames: list[bytes] = field(default_factory=list, repr=False)
     _parts: list[Integers] = field(default_factory=list, repr=False)
     _count: int = 0
+    _pauses: list[int] = field(default_factory=list, repr=False)  # frames before each
 
     def update(self, batch: Batch) -> None:
         """Take the next batch."""
@@ -61,6 +62,17 @@ class LinkRecord:
         )  # fmt: skip
         if self.keeps_frames:
             self.frames += [frame.data for frame in batch.block.frames()]
+
+    def pause(self) -> None:
+        """Tell that nobody listened for a while: what was due then is not missing."""
+        self._pauses.append(self._count)
+
+    def before_pauses(self, times_ms: Integers) -> Integers:
+        """Give which of some epochs, rising, were the last before nobody listened."""
+        epochs = self.table[2]
+        last_ms = [int(epochs[:count].max(initial=NONE)) for count in self._pauses]
+        places = np.searchsorted(times_ms, np.array(last_ms, np.int64), side="right") - 1
+        return np.unique(places[(places >= 0) & (places < len(times_ms) - 1)])
 
     @property
     def table(self) -> Integers:
@@ -218,6 +230,9 @@ def link_pattern(record: LinkRecord, state: StreamState) -> LinkPattern:
     times = np.unique(observed[2])
     interval_ms = (epochs.interval_ms if epochs else None) or 1000
     missed = np.maximum(np.rint(np.diff(times) / interval_ms).astype(np.int64) - 1, 0)
+    paused = record.before_pauses(times)
+    missed[paused] = 0
+    paused_ms = int(np.diff(times)[paused].sum())
     restarts = state.signals.locks.restarts
     ends, begins = times[1:], times[:-1]
     tied = [_is_tied(ends[missed > 0], restart) for restart in restarts]
@@ -227,7 +242,7 @@ def link_pattern(record: LinkRecord, state: StreamState) -> LinkPattern:
     return LinkPattern(
         due=due, came=min(came, due), whole=whole,
         frames=state.traffic.frames, damaged=state.traffic.damaged,
-        classes=_classes(own, due, interval_ms, epochs.types if epochs else set()),
+        classes=_classes(own, due, interval_ms, epochs.types if epochs else set(), paused_ms),
         gaps=int(np.count_nonzero(missed)),
         bunching=_bunching(missed, len(times)),
         silence_s=silence_s, silence_ms=silence_ms,
@@ -239,8 +254,8 @@ def link_pattern(record: LinkRecord, state: StreamState) -> LinkPattern:
         longest_frame=int(observed[4].max()) if observed.shape[1] else 0,
         gap_times_ms=tuple(
             (begin, end)
-            for begin, end in zip(begins.tolist(), ends.tolist(), strict=True)
-            if end - begin >= max(_OUTAGE_INTERVALS * interval_ms, _OUTAGE_MS)
+            for begin, end, lost in zip(*(c.tolist() for c in (begins, ends, missed)), strict=True)
+            if lost and end - begin >= max(_OUTAGE_INTERVALS * interval_ms, _OUTAGE_MS)
         ),
         last_missing=last_missing, others_missing=others_missing,
     )  # fmt: skip
@@ -307,12 +322,15 @@ def _lags(observed: Integers) -> npt.NDArray[np.float64] | None:
     return np.convolve(lag, np.full(_MEAN_OVER, 1 / _MEAN_OVER), "valid")
 
 
-def _classes(own: Integers, due: int, interval_ms: int, types: set[int]) -> tuple[LengthLoss, ...]:
+def _classes(
+    own: Integers, due: int, interval_ms: int, types: set[int], paused_ms: int
+) -> tuple[LengthLoss, ...]:
     """Count frames due and come, by the length that is usual for their number."""
     counts = [[0, 0] for _ in CLASSES]
     numbers, place = np.unique(own[0], return_inverse=True)
     carried = np.maximum.accumulate(own[2]) if own.shape[1] else own[2]
     span_ms = int(carried[-1] - carried[carried != NONE][0]) if (carried != NONE).any() else 0
+    span_ms -= paused_ms
     for index, number in enumerate(numbers.tolist()):
         rows = place == index
         length = float(own[4][rows].mean())

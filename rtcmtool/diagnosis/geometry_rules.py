@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from rtcmtool.diagnosis.base_rules import sent_position
-from rtcmtool.diagnosis.content_rules import USABLE_NUMBERS, heard_observations
+from rtcmtool.diagnosis.content_rules import USABLE_NUMBERS, heard_observations, why_unusable
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.finding import Finding, Rule, State, judged_below, unknown
 from rtcmtool.diagnosis.wording import number, seconds
@@ -16,6 +16,7 @@ from rtcmtool.monitor.staleness import Ageing
 
 AVERAGED_S = 300.0  # an average that may say ok or watch
 HEIGHT_OK, HEIGHT_BAD = 8.0 / 3.0, 1.5  # 8 and 15 m beside 3 and 10 m
+_SURE_OF_NONE_S = 60.0  # bases send the ephemerides of all satellites in turn within it: judgement
 FAR = 3.0  # times the bad limits: no short average is that wrong
 KNOWN_SHARE = 0.8  # of the satellites with an ephemeris, below which a PDOP is not the true one
 
@@ -38,9 +39,13 @@ def ageing_of(context: Context) -> Ageing | None:
 def why_unsolved(context: Context, fix: BaseFix) -> str:
     """Say what a code solution lacks."""
     if not heard_observations(context) & USABLE_NUMBERS:
-        return "no usable observations"
+        return why_unusable(context)
+    if context.state.quality.arcs.first_ms is None:  # a date, too, is known from epochs alone
+        return why_unusable(context)
     if not fix.store.by_satellite:
-        return "no ephemerides in the stream (1019, 1020, 1042, 1045, 1046); give --navigation FILE"
+        is_early = context.live and context.seconds < _SURE_OF_NONE_S
+        where = "came so far" if is_early else "in the stream"
+        return f"no ephemerides {where} (1019, 1020, 1042, 1045, 1046); give --navigation FILE"
     if not fix.is_dated:
         return "the date is not known: give --date"
     known = sum(name in fix.store.by_satellite for name in fix.observed)

@@ -14,6 +14,7 @@ from rtcmtool.diagnosis.finding import (
 from rtcmtool.diagnosis.regional_systems import out_of_view
 from rtcmtool.diagnosis.site_sheet import SiteMessages
 from rtcmtool.diagnosis.wording import grouped, number, seconds, share
+from rtcmtool.gnss import time as gnss_time
 from rtcmtool.monitor.epochs import EpochTracker
 
 FEWEST_FRAMES = 20
@@ -217,11 +218,39 @@ def longest_gap(context: Context) -> Finding:
     )
 
 
+def later_than_before(
+    rule: Rule, values: dict[str, float], *, since: str | None = None, is_past: bool = False
+) -> Finding:
+    """Tell that a stream has become later, by a clock that may be wrong.
+
+    That difference is known with any clock. It is never bad: how late the stream is in all is not
+    known.
+
+    Parameters
+    ----------
+    rule : Rule
+        The rule `delay`.
+    values : dict
+        With `later_s`, at the good limit of the rule or above.
+    since : str, optional
+        When, in UTC.
+    is_past : bool
+        Whether it is the most of a recording, and not the state of now.
+    """
+    later_s, limit = values["later_s"], rule.ok
+    assert limit is not None
+    text = f"{'up to ' if is_past else ''}{later_s:.1f} s later than before"
+    return Finding(
+        rule, State.WATCH, f"{text} (computer's clock not known to be right)", later_s, values,
+        limit, seconds(limit), since, "send less, or faster; look at the network.",
+    )  # fmt: skip
+
+
 def delay(context: Context) -> Finding:
     """Find out how late the epochs arrive, against a trusted clock.
 
     The worst mean of 20 s. Limits: EPN real-time latency, 3 and 5 s. A clock that may be wrong
-    tells only how steady the delay is.
+    tells only how steady the delay is, and whether it has become longer than it was.
     """
     rule = context.rule("delay")
     delays = context.state.delays
@@ -232,14 +261,22 @@ def delay(context: Context) -> Finding:
     value = delays.worst_mean_s if delays.worst_mean_s is not None else delays.mean_s
     assert value is not None
     values = {"mean_s": value, "least_s": delays.least_s, "most_s": delays.most_s}
+    assert rule.ok is not None
+    if not context.clock_trusted and delays.rise.worst_s >= rule.ok:
+        worst_ms = delays.rise.worst_epoch_ms
+        utc_ns = None if worst_ms is None else gnss_time.utc_ns_from_gps_ms(worst_ms)
+        since = None if utc_ns is None else context.state.clock.since_utc(utc_ns)
+        values["later_s"] = delays.rise.worst_s
+        return later_than_before(rule, values, since=since, is_past=True)
     # An epoch that arrives before its own time shows that the clock is wrong, trusted or not.
     if value <= -EARLY_S or (value >= FAR_OFF_S and not context.clock_trusted):
         text = f"clock or stream {abs(value):.0f} s off"
         action = "set this computer's clock. Gaps are judged all the same."
         return unknown(rule, text, values=values, action=action)
     if not context.clock_trusted:
-        spread = seconds(round(delays.most_s - delays.least_s, 1))
-        text = f"PC clock not known to be right; delay steady within {spread}"
+        spread_s = round(delays.most_s - delays.least_s, 1)
+        how = "steady within" if spread_s < rule.ok else "not steady: it changes by"
+        text = f"PC clock not known to be right; delay {how} {seconds(spread_s)}"
         return unknown(rule, text, values=values)
     if delays.worst_mean_s is None:
         return unknown(rule, f"{seconds(round(value, 1))}, 10 s are needed", values=values)

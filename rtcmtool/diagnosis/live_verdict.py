@@ -18,10 +18,10 @@ from rtcmtool.diagnosis.finding import (
     judged_below,
     unknown,
 )
-from rtcmtool.diagnosis.link_rules import EARLY_S, FAR_OFF_S, FEWEST_EPOCHS
+from rtcmtool.diagnosis.link_rules import EARLY_S, FAR_OFF_S, FEWEST_EPOCHS, later_than_before
 from rtcmtool.diagnosis.verdict import RULE_FUNCTIONS, Verdict
 from rtcmtool.diagnosis.wording import grouped, number, seconds, share
-from rtcmtool.monitor.events import Condition, Rank
+from rtcmtool.monitor.events import WATCH_CLEARS_S, Condition, Rank
 from rtcmtool.monitor.live_state import LiveState
 from rtcmtool.monitor.steady_clock import NS_PER_S
 from rtcmtool.monitor.windows import BUCKET_S
@@ -47,6 +47,7 @@ _LOST_ADVICE = {
     "net": "compare with a recording at the base; then look at the base's internet link.",
 }
 _LOST = "epochs_lost"
+LATER = "later"  # no part of an outage: the silence before the first late epoch is over
 # Rules that show the same cause: one event.
 _CAUSES = {
     "epochs_complete": _LOST,
@@ -57,6 +58,8 @@ _CAUSES = {
 }
 _FRESH = ABOUT_NOW | {"bytes_arrive", "epochs_complete", "position_sent", "delay"}
 _OTHERS = _FRESH | ABOUT_LATELY
+# What one message, or the delay of some seconds, proves to be over.
+_ENDED_AT_ONCE = frozenset({"position_sent", "bytes_arrive", LATER})
 SESSION_EVERY_S = 5  # some rules of the session are heavy
 SILENT_S = 60.0  # a minute is no more lost in half an hour
 
@@ -189,7 +192,7 @@ def _position_sent(live: LiveState, context: Context) -> Finding:
 def _delay(live: LiveState, context: Context) -> Finding:
     """Judge the mean delay of the last 20 s; only a trusted clock can tell.
 
-    EPN real-time latency: 3 and 5 s.
+    Any clock tells that it has become longer than before. EPN real-time latency: 3 and 5 s.
     """
     rule = context.rule("delay")
     if not live.has_arrivals:
@@ -198,6 +201,10 @@ def _delay(live: LiveState, context: Context) -> Finding:
     if mean is None:
         return unknown(rule, "no epoch with a date came in the last 20 s")
     values = {"mean_s": mean}
+    assert rule.ok is not None
+    later_s = live.later_s
+    if not live.clock_trusted and later_s is not None and later_s >= rule.ok:
+        return later_than_before(rule, {**values, "later_s": later_s})
     # An epoch that arrives before its own time shows that the clock is wrong, trusted or not.
     if mean <= -EARLY_S or (abs(mean) >= FAR_OFF_S and not live.clock_trusted):
         text = f"clock or stream {abs(mean):.0f} s off"
@@ -223,20 +230,37 @@ def conditions(verdict: Verdict) -> list[Condition]:
     for finding in verdict.findings:
         if finding.state not in {State.BAD, State.WATCH}:
             continue
-        key = _CAUSES.get(finding.rule.name, finding.rule.name)
+        key = _cause(finding)
         before = found.get(key)
         if before is None or (key == _LOST and finding.rule.name == "epochs_complete"):
             bad = finding.state is State.BAD and finding.rule.essential
             rank = Rank.BAD if bad else Rank.WATCH
             rank = rank if before is None else min(rank, before.rank)
             text, size = _words(finding)
-            found[key] = Condition(key, rank, text, finding.action or "", size)
+            clears_s = 0.0 if key in _ENDED_AT_ONCE else WATCH_CLEARS_S
+            found[key] = Condition(key, rank, text, finding.action or "", size, clears_s)
     return list(found.values())
+
+
+def event_key(finding: Finding) -> str:
+    """Give the key of the event that a finding makes."""
+    return f"finding:{_cause(finding)}"
+
+
+def _cause(finding: Finding) -> str:
+    return LATER if is_later(finding) else _CAUSES.get(finding.rule.name, finding.rule.name)
+
+
+def is_later(finding: Finding) -> bool:
+    """Tell whether a finding says that the stream is later than before."""
+    return finding.rule.name == "delay" and "later_s" in (finding.values or {})
 
 
 def _words(finding: Finding) -> tuple[str, float]:
     """Give the words of a finding for the event list, and how bad it is."""
     values = finding.values or {}
+    if is_later(finding):
+        return f"{values['later_s']:.1f} s later than before", float(values["later_s"])
     if finding.rule.name == "epochs_complete" and {"due", "whole"} <= values.keys():
         lost = values["due"] - values["whole"]
         return f"{lost} of {values['due']} epochs lost", float(lost)

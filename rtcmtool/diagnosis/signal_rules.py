@@ -5,7 +5,14 @@ from typing import Any
 
 import numpy as np
 
-from rtcmtool.diagnosis.content_rules import USABLE_NUMBERS, heard_observations
+from rtcmtool.diagnosis.content_rules import (
+    NONE_JUDGED,
+    USABLE_NUMBERS,
+    heard_observations,
+    why_no_locks,
+    why_untold,
+    why_unusable,
+)
 from rtcmtool.diagnosis.context import Context
 from rtcmtool.diagnosis.finding import (
     RANK,
@@ -67,7 +74,7 @@ def slips(context: Context) -> Finding:
     rule = context.rule("slips")
     locks, arcs = context.state.signals.locks, context.state.quality.arcs
     if not locks.told:
-        return unknown(rule, "these messages carry no lock times")
+        return unknown(rule, why_no_locks(context))
     if context.seconds < SLIP_TIME_S:
         return unknown(rule, f"needs {seconds(SLIP_TIME_S)}, heard {seconds(context.seconds)}")
     # Messages without whole ranges leave nothing but the lock times.
@@ -139,7 +146,7 @@ def signal_strength(context: Context) -> Finding:
     }
     judged = _by_elevation(rule, strengths) or _strongest_tenths(rule, strengths)
     if not judged:
-        return unknown(rule, "no signal strengths are sent, or too few")
+        return unknown(rule, _why_no_strengths(context, strengths))
     worst = min(judged, key=lambda one: (RANK[one.state], one.value - one.limit))
     text = f"weakest first band {worst.name}: {worst.where} {worst.value:.0f}"
     values = {
@@ -151,6 +158,16 @@ def signal_strength(context: Context) -> Finding:
         rule, worst.state, text, worst.value, values, worst.limit,
         f"{number(worst.limit)} dB-Hz", action=None if worst.state is State.OK else action,
     )  # fmt: skip
+
+
+def _why_no_strengths(context: Context, strengths: CnrNormals) -> str:
+    if strengths.told:
+        return f"fewer than {_FEWEST_CELLS} strengths of each first band so far"
+    signals = context.state.signals
+    if signals.cnr.any():
+        return NONE_JUDGED
+    not_sent = "no signal strengths are sent"
+    return not_sent if signals.cells.any() else why_untold(context, USABLE_NUMBERS, not_sent)
 
 
 def _signals_seen(strengths: CnrNormals) -> list[tuple[str, str]]:
@@ -208,7 +225,7 @@ def band_drop(context: Context) -> Finding:
     rule = context.rule("band_drop")
     strengths = context.state.quality.strengths
     if not strengths.told:
-        return unknown(rule, "no signal strengths are sent")
+        return unknown(rule, _why_no_strengths(context, strengths))
     levels = {
         name: level
         for name, level in strengths.bands.items()
@@ -271,7 +288,7 @@ def multipath(context: Context) -> Finding:
     rule = context.rule("multipath")
     arcs = context.state.quality.arcs
     if not heard_observations(context) & USABLE_NUMBERS:
-        return unknown(rule, "no usable observations")
+        return unknown(rule, why_unusable(context))
     if context.seconds < MULTIPATH_TIME_S:
         return unknown(rule, f"needs {seconds(MULTIPATH_TIME_S)}, heard {seconds(context.seconds)}")
     scatter = arcs.multipath.scatter(LONG_ARC_S)
@@ -357,7 +374,7 @@ def ionosphere(context: Context) -> Finding:
     rule = context.rule("ionosphere")
     rates = context.state.quality.arcs.ionosphere
     if not heard_observations(context) & USABLE_NUMBERS:
-        return unknown(rule, "no usable observations")
+        return unknown(rule, why_unusable(context))
     if context.seconds < IONOSPHERE_TIME_S:
         needed = seconds(IONOSPHERE_TIME_S)
         return unknown(rule, f"needs {needed}, heard {seconds(context.seconds)}")
@@ -405,7 +422,7 @@ def clock_jumps(context: Context) -> Finding:
     rule = context.rule("clock_jumps")
     arcs, epochs = context.state.quality.arcs, context.state.epochs
     if not heard_observations(context) & USABLE_NUMBERS or arcs.first_ms is None:
-        return unknown(rule, "no usable observations")
+        return unknown(rule, why_unusable(context))
     if epochs is None or epochs.came < FEWEST_EPOCHS:
         return unknown(rule, f"fewer than {FEWEST_EPOCHS} epochs came")
     value = float(arcs.clock_jump_count)

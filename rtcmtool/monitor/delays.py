@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rtcmtool.gnss import time as gnss_time
+from rtcmtool.monitor.delay_rise import DelayRise
 from rtcmtool.wire.decoding import NONE, Batch
 
 Integers = npt.NDArray[np.int64]
@@ -72,6 +73,8 @@ class Delays:
         Delay of the latest epoch, and the extremes.
     worst_mean_s : float or None
         The mean over `SPAN_S` whose size was the largest; None before `LEAST_SPAN_S` have passed.
+    rise : DelayRise
+        How much later it has become than it was before.
     """
 
     def __init__(self) -> None:
@@ -80,6 +83,7 @@ class Delays:
         self.least_s: float | None = None
         self.most_s: float | None = None
         self.worst_mean_s: float | None = None
+        self.rise = DelayRise()
         self._recent = MeanDelay()
         self._open: tuple[int, int] | None = None  # epoch in ms, latest arrival in ns
 
@@ -127,6 +131,7 @@ class Delays:
         self.least_s = delay_s if self.least_s is None else min(self.least_s, delay_s)
         self.most_s = delay_s if self.most_s is None else max(self.most_s, delay_s)
         self._recent.add(epoch_ms, delay_s)
+        self.rise.add(epoch_ms, delay_s)
         mean = self._recent.mean_s
         if mean is None or self._recent.spanned_s < LEAST_SPAN_S:
             return

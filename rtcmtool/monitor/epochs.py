@@ -122,6 +122,8 @@ class EpochTracker:
         self._judged = 0
         self._fallen: list[int] = []  # epochs far before the open one, rising
         self._told: deque[JudgedEpoch] = deque(maxlen=MOST_UNTOLD)
+        self._is_resumed = False
+        self._silent_ms = 0  # before the first epoch since we listen again
 
     @property
     def interval_ms(self) -> int | None:
@@ -223,6 +225,10 @@ class EpochTracker:
         """End the epochs before the base's time was set back; no gap leads over it."""
         self._end(epoch)
         self.repeated -= sum(fallen in self._again for fallen in self._fallen)
+        self._forget_last()
+
+    def _forget_last(self) -> None:
+        """Let no gap lead from what came to what comes."""
         self._fallen.clear()
         self._longest = self.longest
         self._last = self._previous_ms = self._last_whole = None
@@ -241,18 +247,53 @@ class EpochTracker:
             self._end(self._open)
             self._open = None
         self._judge_waiting()
+        if end_ms is not None and self._previous_time_ms is not None:
+            self._miss(end_ms - self._previous_time_ms)
+
+    def pause(self, before_ms: int, after_ms: int) -> None:
+        """Tell that nobody listened for a while: what was due then is not missing.
+
+        Parameters
+        ----------
+        before_ms, after_ms : int
+            How long nothing came before the listening ended, and after it began again: what was due
+            then is missing when there are three epochs of it.
+        """
+        if self._open is not None and self._open.closed:
+            self._end(self._open)
+        self._open = None  # one that is not closed was cut by our own end
+        self._judge_waiting()
+        self._miss(before_ms)
+        self._forget_last()
+        self._is_resumed, self._silent_ms = True, after_ms
+
+    def _miss(self, silent_ms: int) -> None:
+        """Count what was due while nothing came any more."""
         interval, latest_ms = self.interval_ms, self._previous_time_ms
-        if end_ms is None or not interval or latest_ms is None or self._previous_ms is None:
+        if not interval or latest_ms is None or self._previous_ms is None:
             return
-        missed = (end_ms - latest_ms) // interval
+        missed = silent_ms // interval
         if missed < _MISSED_AT_END:
             return
         self.due += missed
         if self.first_bad_ms is None:
             self.first_bad_ms = latest_ms
         if self._last_whole is not None:
-            gap = Gap(self._last_whole, self._previous_ms + end_ms - latest_ms)
-            self._longest = max(filter(None, (self._longest, gap)), key=lambda each: each.seconds)
+            self._note_gap(Gap(self._last_whole, self._previous_ms + silent_ms))
+
+    def _miss_before(self, epoch: Epoch) -> None:
+        """Count what was due before the first epoch since we listen again."""
+        interval, silent_ms = self.interval_ms, self._silent_ms
+        self._is_resumed, self._silent_ms = False, 0
+        if not interval or silent_ms // interval < _MISSED_AT_END:
+            return
+        self.due += silent_ms // interval
+        if self.first_bad_ms is None:
+            self.first_bad_ms = epoch.time_ms - silent_ms
+        self._note_gap(Gap(epoch.timeline_ms - silent_ms, epoch.timeline_ms))
+
+    def _note_gap(self, gap: Gap) -> None:
+        self._longest = max(filter(None, (self._longest, gap)), key=lambda each: each.seconds)
 
     def _end(self, epoch: Epoch) -> None:
         if self._last is not None:
@@ -303,8 +344,10 @@ class EpochTracker:
             self.types.discard(number)
             self._note_change(epoch.time_ms, number, left=True)
         whole = epoch.closed and self.types <= epoch.satellites.keys()
-        first = self._judged == 0
+        first = self._judged == 0 or self._is_resumed
         self._judged += 1
+        if self._is_resumed:
+            self._miss_before(epoch)
         if first and not whole:
             return  # we came in the middle of it
         self._told.append(JudgedEpoch(now, epoch.time_ms, whole))

@@ -55,6 +55,10 @@ class LiveEvent:
         Whether somebody pressed the key.
     times : int
         Comings of an event that comes and goes.
+    clears_s : float
+        As of its condition.
+    is_known_over : bool
+        Whether it was seen to end; else we stopped watching before.
     """
 
     key: str
@@ -66,6 +70,15 @@ class LiveEvent:
     is_seen: bool = False
     times: int = 1
     size: float = 0.0
+    clears_s: float = WATCH_CLEARS_S
+    is_known_over: bool = True
+
+    @property
+    def ending(self) -> str:
+        """How it ended, in words; nothing while it lasts."""
+        if self.is_open:
+            return ""
+        return "ended by itself" if self.is_known_over else "then not watching"
 
     @property
     def is_open(self) -> bool:
@@ -87,6 +100,8 @@ class Condition:
         As of the event that it makes.
     size : float
         How bad: the event keeps the words of its worst.
+    clears_s : float
+        How long it must be gone before a WATCH ends: none for what one message proves.
     """
 
     key: str
@@ -94,6 +109,7 @@ class Condition:
     text: str
     action: str = ""
     size: float = 0.0
+    clears_s: float = WATCH_CLEARS_S
 
 
 @dataclass(slots=True)
@@ -157,14 +173,28 @@ class EventLog:
         if condition.rank <= event.rank and condition.size >= event.size:
             event.text, event.action = condition.text, condition.action
             event.rank, event.size = condition.rank, condition.size
+            event.clears_s = condition.clears_s
         return event
 
-    def end(self, end: Moment, key: str, kind: str, text: str = "", **values: EventValue) -> None:
-        """Close the open event of a key, if there is one."""
+    def end(
+        self,
+        end: Moment,
+        key: str,
+        kind: str,
+        text: str = "",
+        *,
+        is_known_over: bool = True,
+        **values: EventValue,
+    ) -> None:
+        """Close the open event of a key, if there is one.
+
+        One that lasted when we stopped watching is not known to be over: then its line in the
+        events file has `known_over`.
+        """
         event = self._open.pop(key, None)
         if event is None:
             return
-        event.end = end
+        event.end, event.is_known_over = end, is_known_over
         event.text = text or event.text
         state: dict[str, EventValue] = {
             "state": "ended",
@@ -172,6 +202,8 @@ class EventLog:
             "rank": event.rank.word.lower(),
             "seconds": round(event.seconds(end), 3),
         }
+        if not is_known_over:
+            state["known_over"] = False
         self._records.append(Event(end.utc_ns, kind, event.text, {**state, **values}))
 
     def report(self, now: Moment, conditions: Iterable[Condition], kind: str = "finding") -> None:
@@ -209,8 +241,8 @@ class EventLog:
             del self._coming[key]
         for key in [k for k in self._open if k.startswith(prefix) and k not in held]:
             since = self._going.setdefault(key, now)
-            slow = self._open[key].rank is not Rank.BAD
-            if not slow or now.steady_ns - since.steady_ns >= WATCH_CLEARS_S * NS_PER_S:
+            wait_s = 0.0 if self._open[key].rank is Rank.BAD else self._open[key].clears_s
+            if now.steady_ns - since.steady_ns >= wait_s * NS_PER_S:
                 self.end(since, key, kind)
                 del self._going[key]
 
@@ -245,6 +277,15 @@ class EventLog:
         """Give the events that last, BAD first."""
         return sorted(self._open.values(), key=lambda event: (event.rank, -event.start.steady_ns))
 
+    def is_open(self, key: str) -> bool:
+        """Tell whether an event with a key lasts."""
+        return key in self._open
+
+    @property
+    def are_going(self) -> bool:
+        """Whether the cause of an open event is gone, but not for long enough yet."""
+        return bool(self._going)
+
     def listed(self) -> list[LiveEvent]:
         """Give the events as a list shows them: unseen BAD, unseen WATCH, then the newest first."""
 
@@ -266,7 +307,7 @@ class EventLog:
             return None
         first = same[0]
         first.times = sum(event.times for event in same) + 1
-        first.end, first.is_seen = None, False
+        first.end, first.is_seen, first.is_known_over = None, False, True
         for event in same[1:]:
             self.events.remove(event)
         return first

@@ -1,5 +1,6 @@
 """How late epochs come in, as a stream is heard: against the computer's clock, right or wrong."""
 
+from rtcmtool.monitor.delay_rise import DelayRise
 from rtcmtool.monitor.delays import LEAST_SPAN_S, SPAN_S, MeanDelay
 from rtcmtool.monitor.steady_clock import NS_PER_S, Moment
 
@@ -24,6 +25,7 @@ class LiveDelays:
         self.last_s: float | None = None
         self.least_s: float | None = None
         self._mean = MeanDelay()
+        self._rise = DelayRise()
         self._came_at: Moment | None = None  # the latest epoch that has a delay
         self._heard_from = start  # since when we have been listening without a break
 
@@ -34,6 +36,7 @@ class LiveDelays:
     def clock_set(self) -> None:
         """Tell that the computer's clock has stepped: what was before is not comparable."""
         self._mean.clear()
+        self._rise.clear()
         self.least_s = None
 
     def of(self, at: Moment, sent_utc_ns: int, *, is_trusted: bool) -> float | None:
@@ -63,6 +66,11 @@ class LiveDelays:
         self.last_s, self._came_at = delay_s, at
         self.least_s = delay_s if self.least_s is None else min(self.least_s, delay_s)
         self._mean.add(epoch_ms, delay_s)
+        self._rise.add(epoch_ms, delay_s)
+
+    def later_s(self, now: Moment, old_s: float) -> float | None:
+        """Give how much later epochs come than before; None where it is not known, as `mean_s`."""
+        return None if self.mean_s(now, old_s) is None else self._rise.now_s
 
     def mean_s(self, now: Moment, old_s: float) -> float | None:
         """Give the mean of the last 20 s; None while no epoch comes.

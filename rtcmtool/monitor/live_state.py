@@ -15,12 +15,21 @@ from rtcmtool.monitor.events import Condition, EventLog, Rank
 from rtcmtool.monitor.gaps import Gaps
 from rtcmtool.monitor.lately import Lately
 from rtcmtool.monitor.live_delays import LiveDelays
-from rtcmtool.monitor.outage_kinds import Arrival, Kind, OutageChange, StationEpoch
+from rtcmtool.monitor.outage_kinds import (
+    NOT_LISTENING,
+    OUTAGE_WORDS,
+    PARTS_OF_AN_OUTAGE,
+    Arrival,
+    Kind,
+    OutageChange,
+    StationEpoch,
+)
 from rtcmtool.monitor.outages import OutageTracker
 from rtcmtool.monitor.recent_stream import LightState, RecentStream
 from rtcmtool.monitor.satellites_now import SatellitesNow
 from rtcmtool.monitor.steady_clock import NS_PER_S, Moment, SteadyClock
 from rtcmtool.monitor.stream_state import StreamState
+from rtcmtool.monitor.strip_filling import StripFiller
 from rtcmtool.monitor.strips import Strips
 from rtcmtool.monitor.traffic import is_known
 from rtcmtool.monitor.windows import Windows
@@ -31,22 +40,7 @@ from rtcmtool.wire.stream import StreamDecoder
 
 LATE_S = 5.0  # delay: bad from 5 s on (EPN real-time latency)
 OLD_INTERVALS = 3.0  # past these a value is old
-# Rules that an outage breaks anyway: parts of its event, not events of their own.
-PARTS_OF_AN_OUTAGE = frozenset(
-    {
-        "bytes_arrive", "frames_whole", "epochs_complete", "longest_gap", "epoch_closed", "delay",
-        "position_sent", "foreign_bytes", "satellites_enough", "two_bands", "observations_usable",
-        "systems_steady", "glonass_bias", "announced_messages", "epochs_lost",
-    }
-)  # fmt: skip
 OUTAGE_KEYS = frozenset(f"outage:{kind.value}" for kind in Kind)
-OUTAGE_WORDS = {
-    Kind.SILENCE: ("silent", "power light, cable, then the radio"),
-    Kind.GARBLED: ("damaged, no whole message", "look at cable and baud, or the radio"),
-    Kind.NO_OBSERVATIONS: ("no observations", "look at the antenna and its sky"),
-    Kind.NO_POSITION: ("no position sent", "switch on 1005 or 1006"),
-    Kind.LATE: ("late", "send less, or faster; look at the network"),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +87,8 @@ class LiveState:
         The parts, each with its own description.
     blind : Blindness or None
         Set while we are not listening.
-    first_byte, position_at : Moment or None
-        When the first byte and the latest position came.
+    first_byte, position_at, last_outage : Moment or OutageChange or None
+        When the first byte and the latest position came, and the latest outage that has closed.
     """
 
     def __init__(
@@ -115,6 +109,7 @@ class LiveState:
         self.outages = OutageTracker(self.start)
         self.windows = Windows(self.start.steady_ns)
         self.strips = Strips(self.start.steady_ns)
+        self._filler = StripFiller(self.strips)
         self.events = EventLog()
         self.gaps = Gaps()
         self.satellites = SatellitesNow()
@@ -124,10 +119,10 @@ class LiveState:
         self.blind: Blindness | None = None
         self.first_byte: Moment | None = None
         self.position_at: Moment | None = None
+        self.last_outage: OutageChange | None = None
         self._wanted = station
         self._outage_changes: list[OutageChange] = []
-        self._outage_end = self.start
-        self._had_outage = False
+        self._outage_end: Moment | None = None
         self._reported: dict[int, int] = {}
         self._last_set_change: dict[int, SetChange] = {}
         self._foreign = self._frame_bytes = 0
@@ -152,6 +147,7 @@ class LiveState:
         if step_s is not None:
             self.clock_trusted = False  # it was wrong, or is; the caller may know better
             self.delays.clock_set()
+            self.windows.clock_set()
             text = f"the computer's clock was set by {step_s:+.1f} s"
             self.events.note(now, "clock-step", text, step_s=round(step_s, 3))
         is_full = self.windows.is_full(now.steady_ns)
@@ -205,9 +201,7 @@ class LiveState:
 
     def report(self, conditions: list[Condition]) -> None:
         """Take what the rules find wrong now; what an outage breaks anyway is part of it."""
-        settled = self.now.steady_ns - self._outage_end.steady_ns
-        wait_ns = (self.recent.span_s + 10) * NS_PER_S
-        if self.blind or self.outages.open_kind or (self._had_outage and settled < wait_ns):
+        if self.blind or self.outages.open_kind or self.is_settling:
             conditions = [c for c in conditions if c.key not in PARTS_OF_AN_OUTAGE]
         self.events.report(self.now, conditions)
 
@@ -227,9 +221,7 @@ class LiveState:
         return self.events.take_records()
 
     def take_outages(self) -> list[OutageChange]:
-        """Give the outages that opened and closed since the last call; rows of closed ones are due
-        in the outages file.
-        """  # noqa: D205  (one sentence)
+        """Give the outages that opened and closed since the last call, for the outages file."""
         changes, self._outage_changes = self._outage_changes, []
         return changes
 
@@ -245,6 +237,12 @@ class LiveState:
         return interval_ms / 1000 if interval_ms else None
 
     @property
+    def is_settling(self) -> bool:
+        """Whether an outage is over, but not for so long that rules about now have forgotten it."""
+        end = self._outage_end
+        return end is not None and self.ago_s(end) < self.recent.span_s + 10
+
+    @property
     def old_s(self) -> float:
         """Seconds after which a value of every epoch is old."""
         return OLD_INTERVALS * (self.interval_s or 1.0)
@@ -253,6 +251,11 @@ class LiveState:
     def mean_delay_s(self) -> float | None:
         """Mean delay of the last 20 s; None while no epoch comes."""
         return self.delays.mean_s(self.now, self.old_s)
+
+    @property
+    def later_s(self) -> float | None:
+        """How much later epochs come than before; None where that is not known."""
+        return self.delays.later_s(self.now, self.old_s) if self.has_arrivals else None
 
     @property
     def lacking(self) -> Kind | None:
@@ -335,6 +338,7 @@ class LiveState:
             if number not in OBSERVATION_NUMBERS and stats.interval_s and stats.count > 2
         ]
         self.outages.interval_s = self.recent.interval_s = self.interval_s
+        self.strips.interval_s = self.interval_s
         self.outages.other_interval_s = min(others, default=None)
 
     def _judged(self) -> list[StationEpoch]:
@@ -386,28 +390,23 @@ class LiveState:
     def _fill_strips(
         self, batch: Batch, numbers: list[int], damaged: list[Reject], size: int
     ) -> None:
-        now_ns, strips = self.now.steady_ns, self.strips
+        now_ns = self.now.steady_ns
         if size:
-            strips.message(strip_rows.ANY_BYTES, now_ns, self.interval_s or 1.0, None)
-            strips.mark(strip_rows.FOREIGN, now_ns, strip_rows.CAME)
-        for reject in damaged:
-            strips.damaged(reject.number, now_ns)
-        table = self.state.messages.by_number
-        rows = zip(numbers, batch.timeline_ms.tolist(), batch.block.lengths.tolist(), strict=True)
-        for number, epoch_ms, length in rows:
+            self._filler.bytes_came(damaged, now_ns, self.interval_s)
+        else:
+            self._filler.damage(damaged, now_ns)
+        for number, length in zip(numbers, batch.block.lengths.tolist(), strict=True):
             self.windows.message(number, length, now_ns)
-            if number != NONE:
-                stats = table[number]
-                every = stats.sent_every_s if stats.count > 2 else None
-                has_epoch = number in OBSERVATION_NUMBERS and epoch_ms != NONE
-                strips.message(number, now_ns, every, epoch_ms if has_epoch else None)
+        is_running = self.lacking is not Kind.NO_OBSERVATIONS
+        table = self.state.messages.by_number
+        self._filler.messages(batch, table, now_ns, is_running=is_running)
 
     # ---- events
 
     def _note_outages(self) -> None:
         for change in self.outages.take_changes():
             if not change.is_open:
-                self._outage_end, self._had_outage = self.now, True
+                self._outage_end, self.last_outage = self.now, change
             self._outage_changes = [*self._outage_changes[-999:], change]
             row = change.row
             kind = Kind(row.kind)
@@ -427,7 +426,10 @@ class LiveState:
                 length_ns = round(row.duration_s * NS_PER_S)
                 end = Moment(opened.start.steady_ns + length_ns, row.end_utc_ns)
                 text = "" if opened.key == key else words
-                self.events.end(end, opened.key, "outage", text, outage=kind.value)
+                over = not (change.goes_on and NOT_LISTENING in row.note)
+                self.events.end(
+                    end, opened.key, "outage", text, is_known_over=over, outage=kind.value
+                )
 
     def _note_set_changes(self) -> None:
         for station, tracker in self.state.trackers.items():

@@ -102,6 +102,11 @@ class StationStates:
             return self._make_state()
         return self._make_state(navigation=[record for records in known for record in records])
 
+    def pause(self, before_s: float, after_s: float) -> None:
+        """Tell that nobody listened for a while, as of `StreamState.pause`."""
+        for state in self._states.values():
+            state.pause(before_s, after_s)
+
     def finish(self, silent_s: float | None = None) -> None:
         """Tell that the stream has ended; `silent_s` as of `StreamState.finish`."""
         for state in self._states.values():

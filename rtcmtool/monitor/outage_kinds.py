@@ -28,6 +28,22 @@ class Kind(StrEnum):
     LATE = "late"
 
 
+# What happened, and what to do.
+OUTAGE_WORDS = {
+    Kind.SILENCE: ("silent", "power light, cable, then the radio"),
+    Kind.GARBLED: ("damaged, no whole message", "look at cable and baud, or the radio"),
+    Kind.NO_OBSERVATIONS: ("no observations", "look at the antenna and its sky"),
+    Kind.NO_POSITION: ("no position sent", "switch on 1005 or 1006"),
+    Kind.LATE: ("late", "send less, or faster; look at the network"),
+}
+# Rules that an outage breaks anyway: parts of its event, not events of their own.
+PARTS_OF_AN_OUTAGE = frozenset(
+    {
+        "bytes_arrive", "frames_whole", "epochs_complete", "longest_gap", "epoch_closed", "delay",
+        "position_sent", "foreign_bytes", "satellites_enough", "two_bands", "observations_usable",
+        "systems_steady", "glonass_bias", "announced_messages", "epochs_lost",
+    }
+)  # fmt: skip
 WORST_FIRST = (Kind.SILENCE, Kind.GARBLED, Kind.NO_OBSERVATIONS, Kind.LATE)
 
 

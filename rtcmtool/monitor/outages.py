@@ -193,8 +193,27 @@ class OutageTracker:
         return (now.steady_ns - self._tracks[kind].last.steady_ns) / NS_PER_S
 
     def kind_now(self, now: Moment, quiet_s: float) -> Kind | None:
-        """Tell what is lacking, if it has been for `quiet_s`."""
-        return self._kind_now(now, quiet_s * NS_PER_S)
+        """Tell what is lacking, if it has been for `quiet_s`.
+
+        Where other messages have just come back after a pause, observations have as long again.
+        """
+        kind = self._kind_now(now, quiet_s * NS_PER_S)
+        if kind is Kind.NO_OBSERVATIONS and self.open_kind is not Kind.NO_OBSERVATIONS:
+            back_ns = self._tracks[Kind.GARBLED].first.steady_ns
+            is_back = back_ns > self._tracks[Kind.NO_OBSERVATIONS].last.steady_ns
+            if is_back and now.steady_ns - back_ns < quiet_s * NS_PER_S:
+                return None
+        return kind
+
+    @property
+    def whole_in_a_row(self) -> int:
+        """Whole epochs in a row since the outage that is open: the third ends it."""
+        return max(map(len, self._runs.values()), default=0) if self._open else 0
+
+    @property
+    def is_in_part(self) -> bool:
+        """Whether the outage that is open lasts because epochs come in part."""
+        return self._open is not None and IN_PART in self._open.note
 
     # ---- limits
 

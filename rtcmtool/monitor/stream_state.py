@@ -63,11 +63,16 @@ class StreamState:
         self.trackers: dict[int, EpochTracker] = {}
         self.finished = False
         self.silent_s = 0.0
+        self._silent_ms: int | None = None  # before the first message since we listen again
 
     def update(self, batch: Batch) -> None:
         """Take the next batch of the stream."""
         self.traffic.update(batch)
         times_ms = self.clock.times(batch)
+        known_ms = times_ms[times_ms >= 0]
+        if self._silent_ms is not None and len(known_ms):
+            self.messages.resume(int(known_ms[0]) - self._silent_ms)
+            self._silent_ms = None
         self.messages.update(batch, times_ms)
         self.delays.update(batch)
         self._hear_stations(batch, times_ms)
@@ -75,6 +80,21 @@ class StreamState:
         for message in batch.messages:
             self.base.update(message, times[message.frame])
         self._follow_epochs(batch, times_ms, self._take_signals(batch))
+
+    def pause(self, before_s: float, after_s: float) -> None:
+        """Tell that nobody listened for a while: what was due then is not missing.
+
+        Parameters
+        ----------
+        before_s, after_s : float
+            How long nothing came before the listening ended, and after it began again.
+        """
+        before_ms, after_ms = round(1000 * before_s), round(1000 * after_s)
+        for tracker in self.trackers.values():
+            tracker.pause(before_ms, after_ms)
+        if self.clock.now_ms is not None:
+            self.messages.pause(self.clock.now_ms + before_ms)
+            self._silent_ms = after_ms
 
     def finish(self, silent_s: float | None = None) -> None:
         """Tell that the stream has ended.

@@ -19,6 +19,7 @@ DELAY = -3
 MOST_ROWS = 40  # a hostile stream could name 4096 numbers
 OVERDUE = 1.0  # intervals after which what was due is marked
 LEAST_OVERDUE_S = 0.5
+SLOW_EPOCHS = 2.5  # messages rarer than that are timed by the epochs before them
 STOPPED_S = 60.0  # of the others going on: a type that stays away is no longer due
 STOPPED_INTERVALS = 6
 _CELL_NS = CELL_S * NS_PER_S
@@ -56,6 +57,8 @@ class _Row:
     interval_ns: int | None = None
     last_ns: int | None = None
     last_epoch_ms: int | None = None
+    last_stream_ms: int | None = None
+    stream_stood: bool = False  # no epoch had come between the last message and the one before
     due_ns: int | None = None
     booked: list[int] = field(default_factory=list)  # cells of the misses since the last one
     lost: int = 0
@@ -93,9 +96,15 @@ class Strips:
     ----------
     start_ns : int
         When listening began, on the steady axis.
+
+    Attributes
+    ----------
+    interval_s : float or None
+        The stream's own epoch interval; set by the caller as it becomes known.
     """
 
     def __init__(self, start_ns: int) -> None:
+        self.interval_s: float | None = None
         self._rows: dict[int, _Row] = {}
         self._start = start_ns // _CELL_NS
         self._now_ns = start_ns
@@ -115,7 +124,12 @@ class Strips:
     # ---- what comes in
 
     def message(
-        self, number: int, now_ns: int, interval_s: float | None, epoch_ms: int | None
+        self,
+        number: int,
+        now_ns: int,
+        interval_s: float | None,
+        epoch_ms: int | None,
+        stream_ms: int | None = None,
     ) -> None:
         """Take a message.
 
@@ -129,6 +143,8 @@ class Strips:
             Usual interval of its type.
         epoch_ms : int or None
             Its epoch on the batches' timeline, if it carries one.
+        stream_ms : int, optional
+            Latest epoch of the stream, where that goes on: the time of messages without their own.
         """
         row = self._row(number)
         if row is None:
@@ -136,21 +152,37 @@ class Strips:
         index = self._index(now_ns)
         row.interval_ns = round(interval_s * NS_PER_S) if interval_s else None
         if row.interval_ns and row.last_ns is not None:
-            self._book(row, now_ns, epoch_ms)
+            self._book(row, now_ns, epoch_ms, stream_ms)
         row.booked.clear()
         row.cell(index).came += 1
         row.show(index)
         row.last_ns = self._alive_ns = now_ns
         row.last_epoch_ms = epoch_ms
+        row.stream_stood = stream_ms is None or stream_ms == row.last_stream_ms
+        row.last_stream_ms = row.last_stream_ms if stream_ms is None else stream_ms
         row.due_ns = now_ns + row.interval_ns if row.interval_ns else None
 
-    def _book(self, row: _Row, now_ns: int, epoch_ms: int | None) -> None:
-        """Settle what was lost between the last message and this one."""
+    def _step_ns(self, row: _Row, now_ns: int, epoch_ms: int | None, stream_ms: int | None) -> int:
+        """Give the time since the last message: by the stream's own time where there is one."""
         assert row.interval_ns is not None
         assert row.last_ns is not None
         step_ns = now_ns - row.last_ns
         if epoch_ms is not None and row.last_epoch_ms is not None:
-            step_ns = 1_000_000 * (epoch_ms - row.last_epoch_ms)
+            return 1_000_000 * (epoch_ms - row.last_epoch_ms)
+        if stream_ms is None or row.last_stream_ms is None or row.stream_stood:
+            return step_ns
+        if stream_ms <= row.last_stream_ms:
+            return step_ns
+        own_ns = 1_000_000 * (stream_ms - row.last_stream_ms)
+        is_slow = row.interval_ns >= SLOW_EPOCHS * (self.interval_s or 1.0) * NS_PER_S
+        # Of messages as frequent as epochs a lost epoch must not look like a lost message.
+        return own_ns if is_slow else min(own_ns, step_ns)
+
+    def _book(self, row: _Row, now_ns: int, epoch_ms: int | None, stream_ms: int | None) -> None:
+        """Settle what was lost between the last message and this one."""
+        assert row.interval_ns is not None
+        assert row.last_ns is not None
+        step_ns = self._step_ns(row, now_ns, epoch_ms, stream_ms)
         if row.due_ns is None:  # it had stopped being due
             return
         truly = max(round(step_ns / row.interval_ns) - 1, 0)

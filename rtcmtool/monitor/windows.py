@@ -239,6 +239,13 @@ class Windows:
         counts.delays[step] = counts.delays.get(step, 0) + 1
         counts.delay_sum_s += delay_s
 
+    def clock_set(self) -> None:
+        """Tell that the computer's clock has stepped: delays before are not comparable."""
+        self._sums.clear()
+        for counts in (self._session, self._current, *self._full):
+            counts.delays.clear()
+            counts.delay_sum_s = 0.0
+
     def satellites(self, count: int) -> None:
         """Count the satellites of an epoch."""
         counts = self._current

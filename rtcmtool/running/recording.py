@@ -229,17 +229,25 @@ class Recording:
         return self.writer.name if self._is_split else self.writer.path
 
     def account(self) -> Account:
-        """Give what is told at the end."""
+        """Give what is told at the end: the parts that are there, a time of not listening that
+        lasts to the end counted up to it.
+        """  # noqa: D205  (one sentence)
+        live = self.session.live
+        written = self.writer.paths
+        kept = [path for path in written if path.exists()]
+        still_s = 0.0 if live.blind is None else live.ago_s(live.blind.since)
         return Account(
-            live=self.session.live,
+            live=live,
             source=self.source.text,
             received_bytes=self.session.received_bytes,
             lost_bytes=self.writer.lost_bytes,
-            paths=self.writer.paths,
+            paths=kept or [self.writer.path],
+            deleted_parts=len(written) - len(kept) if kept else 0,
             outages=self.tally.outages,
             outage_s=self.tally.outage_s,
             not_watched=self.tally.not_watched,
-            not_watched_s=self.tally.not_watched_s,
+            not_watched_s=self.tally.not_watched_s + still_s,
+            is_blind=live.blind is not None,
         )
 
     def let_go(self) -> None:

@@ -2,9 +2,11 @@
 
 from dataclasses import dataclass, field
 
-from rtcmtool.monitor.rover_state import RoverFix, RoverState
+from rtcmtool.gnss.time import iso_utc
+from rtcmtool.monitor.rover_state import QUALITIES, RoverFix, RoverState
 from rtcmtool.monitor.steady_clock import SteadyClock
 from rtcmtool.running.feed import Bytes, Feed, FeedItem
+from rtcmtool.running.rover_file import RoverFile
 from rtcmtool.running.session import Session
 from rtcmtool.sources import Position
 from rtcmtool.sources.ntrip import NtripSource
@@ -12,6 +14,7 @@ from rtcmtool.sources.serial_port import SerialSource
 
 EARLIEST_S, LATEST_S = -0.2, 1.0  # a local port tells the time so soon behind it: judgement
 FIXES_TO_TRUST = 10
+FIXES_TO_TELL = 3  # in a row of another quality, before that is told
 
 
 @dataclass(slots=True)
@@ -24,6 +27,8 @@ class RoverEar:
         Of the rover.
     tells_position : bool
         Whether its position goes to the caster of the corrections.
+    file : RoverFile, optional
+        Keeps what it says.
 
     Attributes
     ----------
@@ -35,20 +40,48 @@ class RoverEar:
 
     feed: Feed
     tells_position: bool = False
+    file: RoverFile | None = None
     state: RoverState = field(default_factory=RoverState)
     agreeing: int = 0
     _clock: SteadyClock | None = None
+    _told: int | None = None  # the quality that was told last
+    _others: list[RoverFix] = field(default_factory=list)  # in a row, of one other quality
 
     def take(self, item: FeedItem, session: Session, base: Feed) -> None:
         """Take an item of the rover's feed."""
         if not isinstance(item, Bytes) or not item.data:
             return
+        if self.file is not None and self.file.write(item.data):
+            session.live.note(f"the rover's log is not kept: {self.file.failure}", "rover")
         if self._clock is None:
             self._clock = SteadyClock(item.utc_ns, item.monotonic_s)
         now = self._clock.at(item.utc_ns, item.monotonic_s)
         for fix in self.state.feed(item.data, now):
             self._compare_clock(fix, session)
+            self._tell_quality(fix, session)
             self._tell_position(fix, base)
+
+    def _tell_quality(self, fix: RoverFix, session: Session) -> None:
+        """Keep a change of the rover's quality in the events, with since when and how old."""
+        if fix.quality is None or fix.quality == self._told:
+            self._others.clear()
+            return
+        if self._others and self._others[0].quality != fix.quality:
+            self._others.clear()
+        self._others.append(fix)
+        if len(self._others) < FIXES_TO_TELL:
+            return
+        first, before = self._others[0], self._told
+        text = f"rover: {QUALITIES.get(fix.quality, 'of unknown quality')}"
+        if before is not None:
+            text += f", was {QUALITIES.get(before, 'of unknown quality')}"
+        if first.utc_ns is not None:
+            text += f", since {iso_utc(first.utc_ns, 0)[11:19]} UTC"
+        if first.age_s is not None:
+            text += f", corrections {first.age_s:g} s old"
+        session.live.note(text, "rover")
+        self._told = fix.quality
+        self._others.clear()
 
     def _compare_clock(self, fix: RoverFix, session: Session) -> None:
         """Trust the computer's clock once satellite time on a local port agrees with it."""

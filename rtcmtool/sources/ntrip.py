@@ -58,6 +58,7 @@ class NtripSource(LiveSource):
         self._reader = AnswerReader()
         self._first_body = b""
         self._position_due_s = 0.0
+        self._answered_revision = revision
 
     def _open(self) -> Iterator[None]:
         assert self._waker is not None
@@ -73,6 +74,8 @@ class NtripSource(LiveSource):
                 table = yield from collect_table(exchange, self.address, self._waker, self.clocks)
                 raise no_mountpoint(self.address, table)
         self.revision = exchange.revision
+        # A caster of revision 1 may answer a request of 2 in its own way.
+        self._answered_revision = 1 if exchange.reader.is_acknowledged else exchange.revision
         self._reader, self._first_body = exchange.reader, exchange.body
         self._position_due_s = self.clocks.monotonic()
 
@@ -119,5 +122,6 @@ class NtripSource(LiveSource):
             continue
 
     def _opened_text(self) -> str:
-        kept = "encrypted" if self.address.tls is not None else f"revision {self.revision}"
+        revision = f"revision {self._answered_revision}"
+        kept = "encrypted" if self.address.tls is not None else revision
         return f"connected to {self.address.name}, stream {self.address.mountpoint} ({kept})"

@@ -298,6 +298,12 @@ def _not_allowed(address: CasterAddress, answer: Answer) -> RefusedError:
             why="only Basic is spoken here.",
             do="ask the caster's operator for Basic authentication.",
         )
+    if address.credentials is None and answer.code == 403:  # RFC 9110: a log-in may not help
+        return RefusedError(
+            f"{address.name} does not give {address.mountpoint} to everybody.",
+            why=f"it says: 403 {_said(address, answer.reason)}",
+            do="add --user NAME if you have an account there; else ask the caster's operator.",
+        )
     if address.credentials is None:
         return RefusedError(
             f"{address.name} asks for a user and a password.",

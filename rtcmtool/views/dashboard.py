@@ -13,17 +13,18 @@ from rtcmtool.gnss.signals import SYSTEMS
 from rtcmtool.monitor.events import Rank
 from rtcmtool.monitor.windows import median_strength
 from rtcmtool.views import dashboard_facts as facts
+from rtcmtool.views.dashboard_events import advice, event_lines, shown_events
 from rtcmtool.views.dashboard_narrow import narrow_lines, three_lines
 from rtcmtool.views.dashboard_pages import page_lines
 from rtcmtool.views.dashboard_parts import (
     Screen,
     both_ends,
     change_text,
-    event_lines,
     fitted,
     headline_text,
     ruler,
     strip_lines,
+    wrapped,
 )
 from rtcmtool.views.headline import Headline, Mood, clock_time, headline
 from rtcmtool.wire.observations import SYSTEM_LETTERS
@@ -33,6 +34,7 @@ NARROW = 80  # columns; below, one column
 SMALLEST = (40, 12)  # below, three lines
 WIDE = (120, 40)
 _LABEL = 15
+_OPEN_INDENT = 11
 _CLOCK_WIDTH = 13  # the program clock at the right, and a space
 _WIDE_EXTRA_AT = 74  # column of the second half of a fact's line
 _KEYS = " space: seen  n: note  z: strip length  m: more  b: bell  ?: legend  q: quit"
@@ -41,31 +43,31 @@ _WIDE_KEYS = (
     "   ?: legend   q: quit"
 )
 _REPLAY_KEYS = " p: pause  + -: speed  ] [: events  g: go to  .: step  m: more  ?: keys  q: quit"
+# No line is longer than 38 characters, so that all of it fits a phone.
 _SIGNS = (
-    "a sign of a strip is a stretch of time, now at the right",
+    "a sign is a time, now is at the right",
     "-  all that was due came",
     "o  part of it came",
     "#  none of it came",
-    "x  bytes came damaged where it was due; of unreadable number too",
-    "?  we were not watching; blank: nothing was due",
-    "*  nobody has seen this event: press space",
-    "",
+    "x  what came was damaged",
+    "?  we did not watch; blank: none due",
+    "*  nobody has seen it yet: press space",
 )
 _COMMON_KEYS = (
     "space  all events are seen",
-    "n      write a note; Enter keeps it, Escape drops it",
-    "z      length of a strip's sign: 10 s, 30 s, 2 or 10 min; window of page 1",
-    "m      more: 1 numbers of each message, 2 signals and base, 3 all events",
+    "n      note: Enter keeps, Escape drops",
+    "z      time of a sign; page 1: window",
+    "m      more: messages, signals, events",
     "b      bell at a new BAD, on or off",
-    "w      save this page as text, where this was started",
+    "w      save this page as text, here",
     "q      quit",
 )
 LEGEND = (*_SIGNS, *_COMMON_KEYS)
 REPLAY_LEGEND = (
     *_SIGNS,
     "p      pause, and go on",
-    "+ -    faster, slower: 0.1, 1, 10, 60 times, max",
-    "] [    10 s before the next event, or the one before",
+    "+ -    speed: 0.1, 1, 10, 60, max",
+    "] [    10 s before next or last event",
     "g      go to a time, such as 10:15:30",
     ".      one epoch on",
     *_COMMON_KEYS,
@@ -115,7 +117,7 @@ def _usual_lines(screen: Screen, head: Headline, width: int, height: int) -> lis
     keys = _last_line(screen, _KEYS)
     separators = 3 if height >= 20 else 0
     room = height - len(top) - len(body) - 1 - separators
-    events = min(max(room // 4, 1), 3 if height < 30 else 8, max(len(screen.live.events.events), 1))
+    events = min(max(room // 4, 1), 3 if height < 30 else 8, max(len(shown_events(screen)), 1))
     rows = min(room - events, len(screen.live.strips.numbers) + 2)
     if rows < 3:
         body = body[: max(height - len(top) - 1 - separators - events - 3, 2)]
@@ -189,7 +191,7 @@ def _facts(screen: Screen) -> list[Text]:
     live = screen.live
     gaps, lost = facts.gaps_fact(live)
     delay, spread = facts.delay_fact(live)
-    air, _ = facts.air_fact(screen)
+    air, _ = _air_fact(screen)
     found = [
         _fact("last epoch", facts.epoch_fact(live), facts.interval_fact(live)),
         _fact("position sent", facts.position_fact(screen)),
@@ -201,6 +203,15 @@ def _facts(screen: Screen) -> list[Text]:
     if screen.rover is not None:
         found.append(_fact("rover", facts.rover_fact(screen.rover, live.now)))
     return found
+
+
+def _air_fact(screen: Screen) -> tuple[str, str]:
+    """Tell the air time, or the bytes where no rate is given; what is old does not look new."""
+    live, (air, load) = screen.live, facts.air_fact(screen)
+    is_old = facts.is_cut_off(live) and live.first_byte is not None
+    if screen.radio_rate_bit_s is None and is_old:
+        return facts.old(air, live.outages.silent_s(live.now)), ""
+    return air, load
 
 
 def _last_line(screen: Screen, keys: str) -> Text:
@@ -218,7 +229,7 @@ def _wide_lines(screen: Screen, head: Headline, width: int, height: int) -> list
     line = ruler(width)
     top = [*_top(screen, head, width), line, *_wide_facts(screen), line]
     signals = [*_signal_lines(screen), line]
-    now = [*_open_lines(screen), line]
+    now = [*_open_lines(screen, width), line]
     bottom = [line, _last_line(screen, _WIDE_KEYS)]
     room = height - len(top) - len(signals) - len(now) - len(bottom) - 1
     events = max(min(room // 4, 8), 4)
@@ -239,7 +250,7 @@ def _wide_facts(screen: Screen) -> list[Text]:
     live, at = screen.live, _WIDE_EXTRA_AT
     gaps, lost = facts.gaps_fact(live, wide=True)
     delay, clock = facts.delay_fact(live)
-    air, load = facts.air_fact(screen)
+    air, load = _air_fact(screen)
     frames, foreign = facts.frames_fact(live)
     name, habit = screen.finding("antenna_named").text, facts.position_habit(live)
     found = [
@@ -306,7 +317,7 @@ def _columns(texts: list[str], width: int) -> str:
     return "".join(f"{text:<{width}}" for text in texts)
 
 
-def _open_lines(screen: Screen) -> list[Text]:
+def _open_lines(screen: Screen, width: int) -> list[Text]:
     """Say what lasts now, and what to do."""
     live = screen.live
     lasting = live.events.open
@@ -316,5 +327,6 @@ def _open_lines(screen: Screen) -> list[Text]:
         return [Text(" OPEN NOW  nothing"), Text(f" TO DO     {do}")]
     worst = lasting[0]
     more = f"   and {len(lasting) - 1} more" if len(lasting) > 1 else ""
-    do = worst.action or "see the event list"
-    return [Text(f" OPEN NOW  {worst.text}{more}"), Text(f" TO DO     {do}")]
+    do = advice(worst, screen) or "see the event list"
+    lines = (Text(f" OPEN NOW  {worst.text}{more}"), Text(f" TO DO     {do}"))
+    return [part for line in lines for part in wrapped(line, width, _OPEN_INDENT)]

@@ -7,6 +7,7 @@ with the reason.
 from typing import TYPE_CHECKING
 
 from rtcmtool.diagnosis.finding import State
+from rtcmtool.diagnosis.rule_table import RULES
 from rtcmtool.diagnosis.wording import grouped, seconds, share
 from rtcmtool.gnss.geodesy import degrees_from_ecef
 from rtcmtool.gnss.signals import SYSTEMS
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from rtcmtool.monitor.rover_state import RoverState
 
 _NOT_COMPARED = "not compared: no known mark"
+CHANGED_S = 2.0  # what has become so much later is told as it is now; judgement
 FAR_OFF_S = 10.0  # a clock or stream that is so far off is told by its size
 
 
@@ -46,14 +48,26 @@ def observed_age_s(live: LiveState) -> float:
 
 
 def epoch_fact(live: LiveState) -> str:
-    """Tell the last epoch and its age."""
+    """Tell the last epoch and its age, by a trusted clock; by another one when it arrived."""
     tracker = live.state.epochs
     if tracker is None or tracker.latest_ms is None:
         return "? none yet"
-    age = observed_age_s(live)
     utc_ns = live.state.clock.utc_ns_of_epoch(tracker.latest_ms)
     when = "? date not known" if utc_ns is None else f"{clock_time(utc_ns)} UTC"
-    return f"{when}, {age_text(age)} ago"
+    return f"{when}, {epoch_age_text(live)}"
+
+
+def epoch_age_text(live: LiveState) -> str:
+    """Tell the age of the last epoch, `6.4 s ago`, or `arrived 0.4 s ago` where it is not known."""
+    tracker = live.state.epochs
+    utc_ns = None
+    if tracker is not None and tracker.latest_ms is not None and live.clock_trusted:
+        utc_ns = live.state.clock.utc_ns_of_epoch(tracker.latest_ms)
+    if not live.has_arrivals:  # timed by its epochs
+        return f"{age_text(observed_age_s(live))} ago"
+    if utc_ns is None or utc_ns > live.now.utc_ns:
+        return f"arrived {age_text(observed_age_s(live))} ago"
+    return f"{age_text((live.now.utc_ns - utc_ns) / 1e9)} ago"
 
 
 def interval_fact(live: LiveState) -> str:
@@ -190,8 +204,13 @@ def delay_fact(live: LiveState, *, short: bool = False) -> tuple[str, str]:
     is_old = observed_age_s(live) >= live.old_s
     if live.clock_trusted:
         text = f"{mean:.1f} s" if short else f"{mean:.1f} s, 95 % within {within:.1f} s"
+        if last is not None and abs(last - mean) >= CHANGED_S:  # a mean of 20 s lags behind
+            text = f"{last:.1f} s" if short else f"{last:.1f} s now, mean {mean:.1f} s"
         return (old(text, observed_age_s(live)) if is_old else text), "PC clock trusted"
     spread = _spread(within, least)
+    later_s, limit_s = live.later_s, RULES["delay"].ok
+    if later_s is not None and limit_s is not None and later_s >= limit_s and not is_old:
+        return f"{later_s:.1f} s later{'' if short else ' than before'}", spread
     if abs(mean) >= FAR_OFF_S:
         return f"? clock or stream {abs(mean):.0f} s off", spread
     return "? PC clock not trusted" if short else "? PC clock not known to be right", spread

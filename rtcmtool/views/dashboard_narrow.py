@@ -1,11 +1,14 @@
 """The dashboard for a phone: one column, and three lines where even that does not fit."""
 
+import re
+
 from rich.text import Text
 
 from rtcmtool.diagnosis.finding import State
 from rtcmtool.monitor.base_station import POSITION_NUMBERS
 from rtcmtool.monitor.events import LiveEvent, Rank
 from rtcmtool.views import dashboard_facts as facts
+from rtcmtool.views.dashboard_events import advice, filled, star
 from rtcmtool.views.dashboard_parts import (
     Screen,
     both_ends,
@@ -14,7 +17,7 @@ from rtcmtool.views.dashboard_parts import (
     marked,
     ranked,
     ruler,
-    star,
+    wrapped,
 )
 from rtcmtool.views.headline import Headline, Mood, clock_time, complaint, length_text
 from rtcmtool.wire.catalogue import OBSERVATION_NUMBERS, system_of
@@ -22,6 +25,10 @@ from rtcmtool.wire.catalogue import OBSERVATION_NUMBERS, system_of
 _NAMES = {"G": "GPS", "R": "GLO", "E": "GAL", "S": "SBS", "J": "QZS", "C": "BDS", "I": "NAV"}
 _KEYS = " space: seen  m: more  q: quit"
 _BROKEN = 8  # columns that the break of a headline into two lines may take
+_TALL = 20  # lines, from which on values are wrapped and not cut
+_VALUE_AT, _EVENT_AT = 11, 9  # columns of values, and of what happened
+_NO_WORD = re.compile(r"[^A-Za-z ]")  # behind `recording`, or behind that the disk is full
+_ENDINGS = {"ended by itself": "ended"}
 _REPLAY_KEYS = " p: pause  ] [: events  ?: keys  q: quit"
 
 
@@ -38,7 +45,7 @@ def narrow_lines(screen: Screen, head: Headline, width: int, height: int) -> lis
     gaps, _ = facts.gaps_fact(live)
     top = [
         *_wrapped(headline_text(screen, head, 2 * width - _BROKEN), width),
-        both_ends(Text(f" age {_age(screen)}"), now, width),
+        both_ends(Text(_age_and_recording(screen, width - len(now) - 1)), now, width),
         both_ends(Text(f" {screen.site or screen.source}"), base, width),
     ]
     body = [
@@ -55,15 +62,19 @@ def narrow_lines(screen: Screen, head: Headline, width: int, height: int) -> lis
         body[-1] = Text(both)
     if screen.rover is not None:
         body.append(Text(f" rover     {facts.rover_fact(screen.rover, live.now)}"))
+    if height >= _TALL:
+        body = [part for line in body for part in wrapped(line, width, _VALUE_AT)]
     lines = [ruler(width)] if height >= 14 else []
     room = max(height - len(top) - len(body) - 2 * len(lines) - 1, 0)
     strips = _strips(screen, width, max(room - 1, 1))
-    events = live.events.listed()[: max(room - len(strips), 1)]
-    shown = [_event(screen, event) for event in events] or [Text("   no events yet")]
-    blank = [Text("") for _ in range(room - len(strips) - len(shown))]
+    shown = filled(
+        screen, width, max(room - len(strips), 1),
+        lambda event: _event(screen, event),
+        lambda event: _whole_event(screen, event, width),
+    )  # fmt: skip
     return [
         *(fitted(line, width) for line in top),
-        *lines, *body, *lines, *strips, *shown, *blank, _last_line(screen),
+        *lines, *body, *lines, *strips, *shown, _last_line(screen),
     ]  # fmt: skip
 
 
@@ -85,7 +96,8 @@ def three_lines(screen: Screen, head: Headline, width: int) -> list[Text]:
         text = f"? {', '.join(finding.rule.printed for finding in screen.verdict.missing)}"
     else:
         text = "nothing wrong found"
-    lines = [headline_text(screen, head, width), Text(f" age {_age(screen)}"), Text(f" {text}")]
+    age = Text(_age_and_recording(screen, width))
+    lines = [headline_text(screen, head, width), age, Text(f" {text}")]
     return [fitted(line, width) for line in lines]
 
 
@@ -98,6 +110,16 @@ def _wrapped(line: Text, width: int) -> list[Text]:
         return [line]
     first, second = line.divide([at])
     return [first, Text("   ").append_text(second[1:])]
+
+
+def _age_and_recording(screen: Screen, room: int) -> str:
+    """Tell the age, and that it records: with what is recorded where there is room."""
+    age = f" age {_age(screen)}"
+    told = screen.recording or ""
+    in_short = "NOT REC" if told.startswith("NOT") else "rec"
+    choices = [told, _NO_WORD.split(told)[0].rstrip(), in_short] if told else []
+    fitting = (f"{age}   {each}" for each in choices if len(age) + 3 + len(each) <= room)
+    return next(fitting, age)
 
 
 def _age(screen: Screen) -> str:
@@ -131,5 +153,12 @@ def _event(screen: Screen, event: LiveEvent) -> Text:
     text = f" {star(event, screen)} {clock_time(event.start.utc_ns)[:5]} {event.text}"
     if event.rank is not Rank.NOTE:
         text += f" {length_text(event.seconds(screen.live.now))}"
-        text += ", OPEN" if event.is_open else ", ended"
+        text += ", OPEN" if event.is_open else f", {_ENDINGS.get(event.ending, event.ending)}"
     return Text(text)
+
+
+def _whole_event(screen: Screen, event: LiveEvent, width: int) -> list[Text]:
+    """Give an event on as many lines as it takes, and what to do while it lasts."""
+    lines = wrapped(_event(screen, event), width, _EVENT_AT)
+    do = advice(event, screen) if event.is_open else ""
+    return lines + wrapped(Text(f"{'':{_EVENT_AT}}do: {do}"), width, _EVENT_AT) if do else lines

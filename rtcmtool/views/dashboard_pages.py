@@ -13,14 +13,15 @@ from rtcmtool.gnss.signals import SYSTEMS
 from rtcmtool.monitor.base_station import Position
 from rtcmtool.monitor.windows import SESSION, WINDOWS_S, Counts, TypeCounts, median_strength
 from rtcmtool.views import dashboard_facts as facts
+from rtcmtool.views.dashboard_events import whole_event
 from rtcmtool.views.dashboard_parts import (
     Screen,
     both_ends,
     change_text,
-    event_line,
     ranked,
     ruler,
     short_title,
+    wrapped,
 )
 from rtcmtool.views.headline import clock_time, length_text
 from rtcmtool.wire.observations import SYSTEM_LETTERS
@@ -30,6 +31,7 @@ PAGES = 3
 WINDOW_CHOICES: tuple[int | None, ...] = (*WINDOWS_S, SESSION)
 _COMPACT = 72  # columns; below, names and bytes of messages are left out
 _MOST_TEXTS = 2
+_VALUE_AT = 13  # column of the values
 _KEYS = " m: next page   z: window   space: seen   ?: legend   q: quit"
 _SHORT_KEYS = " m: next   z: window   q: quit"
 
@@ -79,9 +81,10 @@ def after_page(screen: Screen, width: int, height: int) -> tuple[int, int]:
 
 
 def _page(screen: Screen, width: int) -> tuple[str, list[Text]]:
-    """Give title and lines of a page, however many."""
+    """Give title and lines of a page, however many; values that do not fit are wrapped."""
     pages = {1: _numbers, 2: _signals_and_base, 3: _events}
-    return pages[screen.page](screen, width)
+    title, lines = pages[screen.page](screen, width)
+    return title, [part for line in lines for part in wrapped(line, width, _VALUE_AT)]
 
 
 def _room(height: int) -> int:
@@ -182,7 +185,8 @@ def _longest(counts: TypeCounts) -> str:
 
 def _signals_and_base(screen: Screen, width: int) -> tuple[str, list[Text]]:
     lines = [*_signals(screen, width), ruler(width), *_base(screen)]
-    return "SIGNALS OF THE LAST MINUTE, AND WHAT THE BASE SAYS OF ITSELF", lines
+    title = "SIGNALS OF THE LAST MINUTE, AND WHAT THE BASE SAYS OF ITSELF"
+    return title if width >= _COMPACT else "SIGNALS, AND THE BASE", lines
 
 
 def _signals(screen: Screen, width: int) -> list[Text]:
@@ -267,6 +271,8 @@ def _events(screen: Screen, width: int) -> tuple[str, list[Text]]:
     title = f"EVENTS, {len(events.events)} kept"
     title += f", {lasting} of them OPEN" if lasting else ", none open"
     wide = width >= 120
-    lines = [event_line(event, screen, wide=wide) for event in events.listed()]
+    lines = [
+        line for event in events.listed() for line in whole_event(event, screen, width, wide=wide)
+    ]
     watching = length_text(screen.live.seconds)
     return title, lines or [Text(f"   no events in {watching}")]

@@ -1,4 +1,4 @@
-"""The parts of the dashboard: what a screen shows, and strips and events as lines of text."""
+"""The parts of the dashboard: what a screen shows, and lines and strips of a width."""
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -12,11 +12,9 @@ from rtcmtool.diagnosis.wording import seconds
 from rtcmtool.gnss.signals import SYSTEMS
 from rtcmtool.monitor import strips as strip_rows
 from rtcmtool.monitor.base_station import ANTENNA_NUMBERS, POSITION_NUMBERS
-from rtcmtool.monitor.events import CHATTER_TIMES, LiveEvent, Rank
-from rtcmtool.monitor.live_state import OUTAGE_KEYS, LiveState
-from rtcmtool.monitor.steady_clock import Moment
+from rtcmtool.monitor.live_state import LiveState
 from rtcmtool.monitor.windows import WINDOWS_S
-from rtcmtool.views.headline import Headline, clock_time, length_text
+from rtcmtool.views.headline import Headline
 from rtcmtool.wire.catalogue import LAYOUTS, OBSERVATION_NUMBERS, system_of, title
 from rtcmtool.wire.messages import ephemerides
 
@@ -31,7 +29,6 @@ _STRIP_STYLES = {
     strip_rows.NOT_WATCHED: "state.unknown",
 }
 EPHEMERIS_NUMBERS = frozenset(layout.number for layout in ephemerides.LAYOUTS)
-_RANK_STYLES = {Rank.BAD: "state.bad", Rank.WATCH: "state.watch", Rank.NOTE: "none"}
 _SHORT_TITLES = {
     1005: "position",
     1006: "position",
@@ -122,6 +119,31 @@ def fitted(line: Text, width: int) -> Text:
     line.no_wrap = True
     line.end = ""
     return line
+
+
+def wrapped(line: Text, width: int, indent: int) -> list[Text]:
+    """Put what does not fit into further lines, at spaces; a word that is too long is cut.
+
+    Parameters
+    ----------
+    line : Text
+        Its styles stay.
+    width : int
+        Columns.
+    indent : int
+        Columns that are left free in further lines.
+    """
+    lines = []
+    while line.cell_len > width:
+        lead = len(line.plain) - len(line.plain.lstrip())
+        at = line.plain.rfind(" ", max(lead, indent) + 1, width + 1)
+        if at < 0:
+            break
+        first, rest = line.divide([at])
+        first.rstrip()
+        lines.append(first)
+        line = Text(" " * indent).append_text(rest[len(rest.plain) - len(rest.plain.lstrip()) :])
+    return [*lines, line]
 
 
 def both_ends(left: Text, right: str, width: int) -> Text:
@@ -252,71 +274,3 @@ def _strip(
     marks = live.strips.merged_strip(numbers, cells, cell_s)
     text = Text(f"{label:<{head}}"[:head])
     return text.append_text(Text(marks) if strip_rows.DELAY in numbers else marked(marks))
-
-
-# ---- events
-
-
-def star(event: LiveEvent, screen: Screen) -> str:
-    """Mark an event that nobody has seen; where nobody can, for ten minutes."""
-    unseen = screen.live.events.unseen(screen.live.now, has_keyboard=screen.has_keyboard)
-    is_unseen = any(event is other for other in unseen)
-    return "*" if is_unseen and event.rank is not Rank.NOTE else " "
-
-
-def event_line(event: LiveEvent, screen: Screen, *, wide: bool = False) -> Text:
-    """Give one event: when, what, how long, and what to do or how it ended."""
-    now = screen.live.now
-    line = Text(f" {star(event, screen)} ")
-    line.append(f"{event.rank.word}", _RANK_STYLES[event.rank])
-    line.append(" " * (6 - len(event.rank.word)))
-    when = clock_time(event.start.utc_ns)
-    if wide and event.end is not None and event.rank is not Rank.NOTE:
-        when += f"-{clock_time(event.end.utc_ns)}"
-    line.append(f"{when:<19}" if wide else f"{when} ")
-    what, tail = event_words(event, now), _event_tail(event, wide=wide)
-    line.append(f"{what:<42}  {tail}" if wide else f"{what:<20}  {tail}" if tail else what)
-    line.rstrip()
-    return line
-
-
-def event_lines(screen: Screen, width: int, rows: int, *, wide: bool = False) -> list[Text]:
-    """Give the event list; while there is room, what is to do about an open one is not cut."""
-    events = screen.live.events.listed()[:rows]
-    spare = rows - len(events)
-    lines: list[Text] = []
-    for event in events:
-        line = event_line(event, screen, wide=wide)
-        if spare and event.is_open and event.action and line.cell_len > width:
-            spare -= 1
-            line.truncate(line.plain.rindex("do: "))
-            line.rstrip()
-            lines += [line, Text(f"{' ' * 9}do: {event.action}")]
-        else:
-            lines.append(line)
-    if not lines and rows:
-        lines = [Text("   no events yet")]
-    return [*lines, *(Text("") for _ in range(rows - len(lines)))]
-
-
-def event_words(event: LiveEvent, now: Moment) -> str:
-    """Say what happened, and how long."""
-    if event.rank is Rank.NOTE:
-        return event.text
-    length = length_text(event.seconds(now))
-    text = f"{event.text} {length}" if event.key in OUTAGE_KEYS else f"{event.text}, {length}"
-    if event.times >= CHATTER_TIMES:
-        text += f", coming and going, {event.times} times"
-    return f"{text}, OPEN" if event.is_open else text
-
-
-def _event_tail(event: LiveEvent, *, wide: bool) -> str:
-    if event.rank is Rank.NOTE:
-        return ""
-    if event.is_open:
-        return f"do: {event.action}" if event.action else ""
-    seen = "seen" if event.is_seen else "ended by itself" if wide else ""
-    if wide:
-        return f"{seen:<17} {event.action}"
-    ended = f"ended {clock_time(event.end.utc_ns)}" if event.end else ""
-    return f"{seen}, {ended}" if seen else ended

@@ -28,11 +28,15 @@ class Account:
     received_bytes, lost_bytes : int
         What came, and what a full disk did not take.
     paths : sequence of Path
-        Files of bytes, one a part.
+        Files of bytes that are there, one a part.
     outages, outage_s : mapping
         Number and seconds by kind.
     not_watched, not_watched_s
         Times in which we were not listening.
+    deleted_parts : int
+        Old parts that were deleted while it was recorded.
+    is_blind : bool
+        Whether we were not listening at the end.
     """
 
     live: LiveState
@@ -44,6 +48,8 @@ class Account:
     outage_s: Mapping[str, float]
     not_watched: int
     not_watched_s: float
+    deleted_parts: int = 0
+    is_blind: bool = False
 
 
 def account_lines(account: Account) -> list[str]:
@@ -65,7 +71,7 @@ def account_lines(account: Account) -> list[str]:
         _line("outages", _outages(account)),
         _line("position", _position(live)),
     ]
-    return [*lines, *_troubles(account), *_files(account.paths)]
+    return [*lines, *_troubles(account), *_files(account)]
 
 
 def short_account_lines(account: Account) -> list[str]:
@@ -82,7 +88,7 @@ def short_account_lines(account: Account) -> list[str]:
         _line("frames", f"{frames}; epochs {whole}"),
         _line("outages", _outages(account)),
     ]
-    return [*lines, *_troubles(account), _line("files", _first_file(account.paths))]
+    return [*lines, *_troubles(account), _line("files", _first_file(account))]
 
 
 def account_object(account: Account) -> dict[str, object]:
@@ -94,6 +100,7 @@ def account_object(account: Account) -> dict[str, object]:
         "source": account.source,
         "path": str(account.paths[0]),
         "paths": [str(path) for path in account.paths],
+        "parts_deleted": account.deleted_parts,
         "seconds": round(live.seconds, 3),
         "bytes": account.received_bytes,
         "bytes_lost": account.lost_bytes,
@@ -151,7 +158,9 @@ def _troubles(account: Account) -> list[str]:
     lines = []
     if account.not_watched:
         times = "once" if account.not_watched == 1 else f"{account.not_watched} times"
-        text = f"{times}, {seconds(account.not_watched_s)} in all: no outage, told in the events"
+        length = seconds(round(account.not_watched_s, 1))
+        lasting = ", still at the end" if account.is_blind else ""
+        text = f"{times}, {length} in all{lasting}: no outage, told in the events"
         lines.append(_line("not watched", text))
     if account.lost_bytes:
         text = f"{grouped(account.lost_bytes)} bytes: the disk took no more"
@@ -159,17 +168,20 @@ def _troubles(account: Account) -> list[str]:
     return lines
 
 
-def _first_file(paths: Sequence[Path]) -> str:
-    """Name the file of bytes, or the first and the last of them."""
+def _first_file(account: Account) -> str:
+    """Name the file of bytes, or the first and the last of them that are still there."""
+    paths, gone = account.paths, account.deleted_parts
+    older = f"; {gone} older deleted" if gone else ""
     if len(paths) == 1:
-        return str(paths[0])
-    return f"{paths[0]} to {paths[-1].name}, {len(paths)} parts of five files"
+        return f"{paths[0]}{older}"
+    return f"{paths[0]} to {paths[-1].name}, {len(paths)} parts of five files{older}"
 
 
-def _files(paths: Sequence[Path]) -> list[str]:
+def _files(account: Account) -> list[str]:
     """Name the files: all five of one capture, the first and the last part of several."""
+    paths = account.paths
     if len(paths) > 1:
-        return [_line("files", _first_file(paths))]
+        return [_line("files", _first_file(account))]
     names = [path.name for path in CaptureFiles.of_file(paths[0]).all_paths()]
     others = ", ".join(f".{name.removeprefix(paths[0].stem + '.')}" for name in names[1:])
-    return [_line("files", f"{paths[0]}"), _line("", f"and beside it {others}")]
+    return [_line("files", _first_file(account)), _line("", f"and beside it {others}")]

@@ -60,6 +60,8 @@ def stamp(utc_ns: int) -> str:
 def event_text(event: Event) -> str:
     """Give an event as a line for people."""
     state = event.values.get("state")
+    if event.values.get("known_over") is False:
+        state = "not watched any more"
     length = event.values.get("seconds")
     text = f"{event.text.rstrip('.')}, {state}" if state else event.text
     if isinstance(length, float):

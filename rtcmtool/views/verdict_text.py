@@ -29,8 +29,10 @@ def headline(verdict: Verdict) -> str:
     """
     word = VERDICT_WORDS[verdict.word]
     if verdict.word == "no-go":
-        faults = verdict.blocking or verdict.of(State.WATCH, essential=True)
-        count = len(faults)
+        # As many as the lines below say BAD, also of rules that inform alone.
+        count = len(verdict.of(State.BAD))
+        if not verdict.blocking:
+            count += len(verdict.of(State.WATCH, essential=True))
         return f"{word} - do not leave yet: {count} fault{'s' if count > 1 else ''}"
     if verdict.word == "cannot-tell":
         return f"{word} - {_not_known(verdict)}"

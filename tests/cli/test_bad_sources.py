@@ -151,7 +151,7 @@ def test_a_port_of_this_computer_that_is_taken_is_told(
     ("answer", "words"),
     [
         (b"HTTP/1.1 401 Unauthorized\r\nWWW-Authenticate: Basic\r\n\r\n", "asks for a user and"),
-        (b"HTTP/1.1 403 Forbidden\r\n\r\n", "asks for a user and"),
+        (b"HTTP/1.1 403 Forbidden\r\n\r\n", "it says: 403 Forbidden"),
         (b"HTTP/1.1 404 Not Found\r\n\r\n", "has no stream MARCH"),
         (TABLE_HEAD + TABLE + b"ENDSOURCETABLE\r\n", "did you mean MARSH?"),
         (b"SOURCETABLE 200 OK\r\n\r\n" + TABLE + b"ENDSOURCETABLE\r\n", "did you mean MARSH?"),

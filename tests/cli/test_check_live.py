@@ -4,6 +4,7 @@ import contextlib
 import errno
 import os
 import socket
+import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
@@ -263,8 +264,6 @@ def test_the_line_that_the_air_cannot_be_seen_goes_away(
 
 @pytest.mark.slow
 def test_ctrl_c_ends_it_with_the_verdict_so_far(serve: Serve) -> None:
-    import subprocess
-
     has_read = threading.Event()
 
     def send(connection: socket.socket) -> None:
@@ -288,6 +287,32 @@ def test_ctrl_c_ends_it_with_the_verdict_so_far(serve: Serve) -> None:
     assert process.returncode == 130
     assert out.startswith("GO - ")
     assert "Stopped after" in err
+
+
+@pytest.mark.slow
+def test_a_listening_that_was_too_short_is_told_to_be_longer(run: Runner, serve: Serve) -> None:
+    source = address(serve(sends(data_of(base_stream(10)))))
+    done = run("check", source, "--duration", "1s")
+    assert done.code == 1
+    assert done.out.startswith("CANNOT TELL - ")
+    told = " ".join(done.out.split())
+    assert f"Next listen longer: rtcmtool check {source} --duration 60s" in told
+
+
+@pytest.mark.slow
+def test_ctrl_c_before_the_source_is_open_gives_no_verdict(refusing_port: int) -> None:
+    process = subprocess.Popen(
+        [sys.executable, "-m", "rtcmtool", "check", f"tcp://127.0.0.1:{refusing_port}"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert process.stderr is not None
+    for line in process.stderr:
+        if "trying again" in line:
+            break
+    process.send_signal(2)
+    out, err = process.communicate(timeout=SAFETY_S)
+    assert (process.returncode, out) == (130, "")
+    assert "was not open yet, so there is nothing to judge" in err
 
 
 # ---- serial ports

@@ -1,5 +1,7 @@
 """`check` and `diagnose` of recordings: their end, and a clock that was set meanwhile."""
 
+import shlex
+import sys
 from pathlib import Path
 
 import pytest
@@ -68,3 +70,60 @@ def test_a_clock_that_was_set_makes_no_gap_and_no_position_late(
     assert "clock was set while this was recorded" in done.err
     assert rules(done) == expected
     assert expected["position_sent"][0] == "ok"
+
+
+def with_a_pause(folder: Path, *, before_s: float = 0.0, after_s: float = 0.0) -> Path:
+    """Record two minutes of a base; for 40 s in between nobody listens.
+
+    The base is silent for `before_s` before that, and for `after_s` when we listen again.
+    """
+    begin_s, end_s = 50.0, 90.0
+    writer = CaptureWriter(folder / "job", Description("COM5", "0", T0_NS), monotonic_s=0.0)
+    told = {"state": "open"}, {"state": "ended"}
+    for at_s, data in timed(base_stream(2 * EPOCHS)):
+        if at_s < begin_s - before_s:
+            writer.write(data, utc_ns(at_s))
+    writer.event(Event(utc_ns(begin_s), "monitor-gap", "not watching: it is gone", told[0]))
+    writer.event(Event(utc_ns(end_s), "monitor-gap", "not watching: it is gone", told[1]))
+    for at_s, data in timed(base_stream(2 * EPOCHS)):
+        if at_s >= end_s + after_s:
+            writer.write(data, utc_ns(at_s))
+    writer.close(utc_ns(2 * EPOCHS))
+    return writer.path
+
+
+@pytest.mark.parametrize("command", ["check", "diagnose"])
+def test_a_time_of_not_listening_in_between_is_no_fault_of_the_base(
+    run: Runner, tmp_path: Path, command: str
+) -> None:
+    done = run(command, with_a_pause(tmp_path), "--json")
+    found = rules(done)
+    assert found["longest_gap"] == ("ok", "1 s")
+    assert found["epochs_complete"][0] == "ok"
+    assert found["position_sent"][0] == "ok"
+    if command == "diagnose":
+        by_name = {cause["cause"]: cause["confidence"] for cause in done.json["causes"]}
+        assert by_name["no_link"] in {"ruled-out", "not-tested"}
+
+
+@pytest.mark.parametrize("beside", ["before_s", "after_s"])
+def test_a_silence_beside_a_time_of_not_listening_is_a_fault(
+    run: Runner, tmp_path: Path, beside: str
+) -> None:
+    found = rules(run("check", with_a_pause(tmp_path, **{beside: 20.0}), "--json"))
+    assert found["longest_gap"][0] == "bad"
+    assert found["longest_gap"][1] in {"20 s", "21 s"}
+    assert found["epochs_complete"][1].split(" (")[0] in {"60 of 80", "61 of 81", "60 of 81"}
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the quotes of another shell")
+def test_a_command_that_is_shown_can_be_pasted(
+    run: Runner, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "300")
+    folder = tmp_path / "Süd & Übung"
+    folder.mkdir()
+    path = recorded(folder, silent_s=300.0)
+    told = run("check", path).out.partition("\nNext  ")[2].partition("\n\n")[0]
+    command = " ".join(told.split()).partition("rtcmtool ")[2]
+    assert shlex.split(command) == ["decode", str(path), "--summary"]

@@ -11,6 +11,7 @@ from rtcmtool import __version__
 from rtcmtool.cli.glossary import WORDS
 from rtcmtool.cli.main import COMMANDS, build_parser
 from rtcmtool.diagnosis.rule_table import RULES
+from rtcmtool.errors import UsageError
 from tests.cli.conftest import Runner
 
 NAMES = [command.name for command in COMMANDS]
@@ -238,3 +239,13 @@ def test_modules_of_commands_are_loaded_only_when_used(monkeypatch: pytest.Monke
     monkeypatch.setattr(importlib, "import_module", spy)
     build_parser("check")
     assert loaded == ["rtcmtool.cli.check"]
+
+
+@pytest.mark.parametrize("name", [("NAME",), ()])
+def test_a_name_may_stand_behind_the_options(name: tuple[str, ...]) -> None:
+    parser = build_parser("record")
+    options = parser.parse_args(["record", "COM5", "--also", "COM7", *name])
+    assert (options.source, options.name) == ("COM5", name[0] if name else None)
+    assert options.also == ["COM7"]
+    with pytest.raises(UsageError, match="not understood: more"):
+        parser.parse_args(["record", "COM5", "NAME", "--also", "COM7", "more"])

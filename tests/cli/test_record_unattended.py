@@ -16,6 +16,7 @@ import orjson
 import pytest
 
 from rtcmtool.captures import Capture, open_capture
+from rtcmtool.captures.naming import split_part
 from tests.cli.servers import address, answers, sends_for_ever, until_read
 from tests.conftest import PROJECT
 from tests.sources.conftest import Server
@@ -136,11 +137,6 @@ def ended(process: "subprocess.Popen[bytes]") -> tuple[str, str]:
     return out.decode(), err.decode()
 
 
-def newest(folder: Path, parts: str) -> str:
-    """Name the newest part; parts may be deleted meanwhile."""
-    return max((path.stem for path in folder.glob(parts)), default="")
-
-
 def kinds(capture: Capture) -> list[str]:
     return [event.kind for event in capture.events]
 
@@ -155,25 +151,35 @@ def test_a_service_that_is_killed_and_started_again_keeps_its_disk_small(
     # By size: four runs leave more than is kept, however slow the machine is.
     keep = ("--split", "2kB", "--keep", "14kB")
     (tmp_path / "job-001.txt").write_text("notes of the crew")
+    stem, later_ns = "", 0
     for run in range(4):
-        stem = "job" if run == 0 else f"job-{run + 1}"
-        # On a slow machine the first parts may be gone before anybody looks.
-        parts = f"{stem}-0*.rtcm3"
-        process = start(source, tmp_path / parts, *keep)
-        third = f"{stem}-003"
-        wait_for(lambda: newest(tmp_path, parts) >= third, process)  # noqa: B023
+        before = set(tmp_path.glob("job*.rtcm3"))
+
+        def new_parts(before: set[Path] = before) -> list[tuple[str, int]]:
+            # On a slow machine the first parts may be gone before anybody looks.
+            names = [path.stem for path in tmp_path.glob("job*.rtcm3") if path not in before]
+            return [part for name in names if (part := split_part(name)) is not None]
+
+        process = start(source, tmp_path / "job*.rtcm3", *keep)
+        wait_for(lambda: any(number >= 3 for _, number in new_parts()), process)
         process.kill()
         process.wait(SAFETY_S)
-    first = min(path.name for path in tmp_path.glob("*.rtcm3"))
-    assert first > "job-2"  # nothing of the first run is left
+        stem, _ = new_parts()[0]
+        later_ns = time.time_ns() if run == 0 else later_ns
+    starts = [
+        description.start_utc_ns or 0
+        for path in tmp_path.glob("job*.rtcm3")
+        if (description := open_capture(path).description) is not None
+    ]
+    assert min(starts) > later_ns  # nothing of the first run is left
     size = sum(path.stat().st_size for path in tmp_path.glob("job*"))
     part = max(
         sum(path.stat().st_size for path in tmp_path.glob(f"{one.stem}.*"))
-        for one in tmp_path.glob("job-4-0*.rtcm3")
+        for one in tmp_path.glob(f"{stem}-0*.rtcm3")
     )
     assert size < 14_000 + 2 * part
     assert (tmp_path / "job-001.txt").exists()
-    assert kinds(open_capture(tmp_path / "job-4")).count("deleted") >= 1
+    assert kinds(open_capture(tmp_path / stem)).count("deleted") >= 1
 
 
 # ---- the computer's clock

@@ -280,6 +280,22 @@ def test_a_recording_ends_at_a_yes_and_at_ctrl_c_without(window, tmp_path: Path)
 
 
 @pytest.mark.slow
+def test_the_rover_s_sentences_are_kept_beside_the_recording(
+    window, serve: Serve, tmp_path: Path
+) -> None:
+    lines = b"".join(gga(second) for second in range(20))
+    rover = address(serve(sends(lines)))
+    shown = window("--record", tmp_path / "job", "--rover", rover)
+    kept, due_s = tmp_path / "job-rover.nmea", time.monotonic() + SAFETY_S
+    while not (kept.exists() and kept.read_bytes() == lines) and time.monotonic() < due_s:
+        time.sleep(0.05)
+    shown.type(b"\x03")
+    assert shown.ends() == 130
+    assert kept.read_bytes() == lines
+    assert b"Rover: " in shown.written
+
+
+@pytest.mark.slow
 def test_sigterm_puts_the_terminal_back_and_dies_of_it(window) -> None:
     import signal
     import termios
@@ -383,6 +399,21 @@ def test_a_rover_whose_time_agrees_makes_the_clock_trusted(
     told(driven.session, RoverEar(rover), base, late_s)
     assert driven.session.live.clock_trusted is trusted
     driven.close()
+
+
+def test_a_rover_that_falls_to_float_and_back_is_kept_in_the_events(tmp_path: Path) -> None:
+    driven = drive(tmp_path)
+    ear, base = RoverEar(Feed(SerialSource("COM8"))), Feed(SerialSource("COM5"))
+    qualities = [4] * 5 + [5] * 2 + [4] * 5 + [5] * 6 + [4] * 5  # two of float alone are no fall
+    for second, quality in enumerate(qualities):
+        ear.take(Bytes(T0_NS, MONOTONIC_S + second, gga(second, quality)), driven.session, base)
+    driven.close()
+    texts = [event.text for event in driven.kept.of("rover")]
+    assert texts == [
+        "rover: fixed, since 07:00:00 UTC, corrections 1 s old",
+        "rover: float, was fixed, since 07:00:12 UTC, corrections 1 s old",
+        "rover: fixed, was float, since 07:00:18 UTC, corrections 1 s old",
+    ]
 
 
 def test_the_rover_s_position_goes_to_the_caster(tmp_path: Path) -> None:

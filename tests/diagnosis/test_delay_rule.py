@@ -15,10 +15,13 @@ from tests.streams import START_MS, base_stream, dated, state_of_chunks
 T0_NS = gnss_time.utc_ns_from_gps_ms(START_MS)
 
 
-def judged(late_s: float, spread_s: float = 0.0, epochs: int = 40, **more) -> Finding:
+def judged(
+    late_s: float, spread_s: float = 0.0, epochs: int = 40, later_s: float = 0.0, **more
+) -> Finding:
+    """Judge a stream of some delay, which has `later_s` more from half of it on."""
     offset, chunks = 0, []
     for sent in base_stream(epochs, numbers=(1074,), extras=()):
-        late = late_s + spread_s * (sent.epoch % 2)
+        late = late_s + spread_s * (sent.epoch % 2) + later_s * (sent.epoch >= epochs // 2)
         at_ns = np.array([T0_NS + round((sent.epoch + late) * 1e9)], np.int64)
         chunks.append(Chunk(sent.data, at_ns, np.array([offset], np.int64)))
         offset += len(sent.data)
@@ -64,3 +67,31 @@ def test_what_is_known_of_the_clock_stands_beside_the_delay() -> None:
 
 def test_a_few_seconds_are_not_enough() -> None:
     assert judged(0.4, epochs=6).state is State.UNKNOWN
+
+
+@pytest.mark.parametrize(("error_s", "later_s"), [(0.4, 6.2), (-40.0, 6.2), (71.0, 3.5)])
+def test_any_clock_tells_that_a_stream_has_become_later(error_s: float, later_s: float) -> None:
+    found = judged(error_s, later_s=later_s, clock_trusted=False)
+    assert found.state is State.WATCH
+    assert found.value == pytest.approx(later_s, abs=0.05)
+    assert found.limit == 3.0
+    assert found.text == (
+        f"up to {later_s:.1f} s later than before (computer's clock not known to be right)"
+    )
+    assert found.action
+    assert found.since == "2026-03-04T07:00:04Z"  # the third late epoch; UTC is 18 s behind GPS
+
+
+def test_less_than_the_limit_later_is_no_fault() -> None:
+    found = judged(0.4, later_s=2.8, clock_trusted=False)
+    assert found.state is State.UNKNOWN
+    assert found.text == "PC clock not known to be right; delay steady within 2.8 s"
+
+
+def test_a_delay_that_jumps_about_is_not_called_steady() -> None:
+    found = judged(0.4, 4.0, clock_trusted=False)
+    assert found.text == "PC clock not known to be right; delay not steady: it changes by 4 s"
+
+
+def test_with_a_trusted_clock_the_delay_itself_is_judged() -> None:
+    assert judged(0.4, later_s=6.2).text == "6.6 s"

@@ -140,9 +140,12 @@ def _state_a_day_later():
 
 
 def test_streams_without_ranges_cannot_tell():
-    for stream in (b"", base_stream(30, numbers=(1073,))):
+    for stream, why in (
+        (b"", "no observations came"),
+        (base_stream(30, numbers=(1073,)), "no usable observations"),
+    ):
         finding = found("geometry", stream)
-        assert (finding.state, finding.text) == (UNKNOWN, "no usable observations")
+        assert (finding.state, finding.text) == (UNKNOWN, why)
 
 
 # ---- own measurement ---------------------------------------------------------------------------

@@ -10,6 +10,17 @@ UTC_NS = gnss_time.utc_ns_from_gps_ms(START_MS)
 LATE_S = 0.6  # arrival after epoch
 
 
+def late_for(begin: int, end: int, late_s: float) -> Callable[[int], float]:
+    """Give delays of a link that is late for some epochs and then hands over what it held."""
+
+    def delay_s(epoch: int) -> float:
+        if begin <= epoch < end:
+            return late_s
+        return max(LATE_S, end - 1 + late_s - epoch) if epoch >= end else LATE_S
+
+    return delay_s
+
+
 class Follower:
     """Feeds messages at their epochs plus a delay, and ticks between them.
 

@@ -225,3 +225,58 @@ def test_an_unfinished_stream_is_judged_up_to_its_last_epoch() -> None:
 )
 def test_the_typical_count_is_the_median(counts: dict[int, int], median: float | None) -> None:
     assert typical(Counter(counts)) == median
+
+
+def tracked(
+    epochs: list[int], *, pause_at: int, silent_ms: tuple[int, int] = (0, 0), cut: bool = False
+) -> EpochTracker:
+    """Follow epochs of two messages, by their seconds; before `pause_at` nobody listens."""
+    tracker = EpochTracker()
+    for second in epochs:
+        if second == pause_at:
+            if cut:
+                tracker.add(1000 * (second - 1), 1000 * (second - 1), 1074, False, 8, 8)
+            tracker.pause(*silent_ms)
+        for number in (1074, 1084):
+            tracker.add(1000 * second, 1000 * second, number, number == 1084, 8, 8)
+    tracker.finish()
+    return tracker
+
+
+@pytest.mark.parametrize("cut", [False, True])
+@pytest.mark.parametrize("back", [35, 300, 4000])
+def test_what_was_due_while_nobody_listened_is_not_missing(back: int, cut: bool) -> None:
+    tracker = tracked([*range(30), *range(back, back + 30)], pause_at=back, cut=cut)
+    assert (tracker.due, tracker.came, tracker.whole) == (60, 60, 60)
+    assert tracker.longest is not None
+    assert tracker.longest.seconds == 1.0
+    assert tracker.first_bad_ms is None
+    assert tracker.types == {1074, 1084}
+    assert not tracker.changes
+
+
+@pytest.mark.parametrize(
+    ("silent_ms", "missed", "longest_s"),
+    [((2_900, 0), 0, 1.0), ((12_000, 0), 12, 12.0), ((0, 2_900), 0, 1.0), ((0, 20_000), 20, 20.0),
+     ((5_000, 7_000), 12, 7.0)],
+)  # fmt: skip
+def test_a_silence_beside_it_is_missing(
+    silent_ms: tuple[int, int], missed: int, longest_s: float
+) -> None:
+    tracker = tracked([*range(30), *range(100, 130)], pause_at=100, silent_ms=silent_ms)
+    assert (tracker.due, tracker.whole) == (60 + missed, 60)
+    assert tracker.longest is not None
+    assert tracker.longest.seconds == longest_s
+    assert (tracker.first_bad_ms is None) is (missed == 0)
+
+
+def test_an_epoch_in_whose_middle_we_listen_again_is_not_held_against_the_base() -> None:
+    tracker = EpochTracker()
+    for second in (*range(30), *range(100, 130)):
+        if second == 100:
+            tracker.pause(0, 0)
+        for number in (1074, 1084):
+            if (second, number) != (100, 1074):
+                tracker.add(1000 * second, 1000 * second, number, number == 1084, 8, 8)
+    tracker.finish()
+    assert (tracker.due, tracker.whole) == (59, 59)

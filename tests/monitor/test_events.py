@@ -41,6 +41,43 @@ def test_watch_needs_ten_seconds_to_appear_and_thirty_to_go() -> None:
     assert log.events[0].end == at(31)
 
 
+def test_what_one_message_proves_to_be_over_ends_at_once() -> None:
+    log = EventLog()
+    watch = Condition("position_sent", Rank.WATCH, "last 49 s ago", clears_s=0.0)
+    for second in range(11):
+        log.report(at(second), [watch])
+    assert log.is_open("finding:position_sent")
+    log.report(at(11), [])
+    assert (log.open, log.are_going) == ([], False)
+    assert log.events[0].end == at(11)
+
+
+def test_while_a_watch_is_going_that_is_told() -> None:
+    log = EventLog()
+    for second in range(11):
+        log.report(at(second), [WATCH])
+    going = [log.are_going]
+    log.report(at(11), [])
+    going.append(log.are_going)
+    log.report(at(12), [WATCH])
+    going.append(log.are_going)
+    assert going == [False, True, False]
+
+
+def test_an_event_that_was_not_watched_to_its_end_did_not_end_by_itself() -> None:
+    log = EventLog()
+    condition = Condition("outage:silence", Rank.BAD, "silent")
+    event = log.begin(at(0), condition, "outage")
+    assert event.ending == ""
+    log.end(at(60), condition.key, "outage", is_known_over=False)
+    assert event.ending == "then not watching"
+    assert log.take_records()[-1].values["known_over"] is False
+    again = log.begin(at(90), condition, "outage")
+    log.end(at(95), condition.key, "outage")
+    assert again.ending == "ended by itself"
+    assert "known_over" not in log.take_records()[-1].values
+
+
 def test_a_condition_that_lasts_is_one_event() -> None:
     log = EventLog()
     for second in range(100):

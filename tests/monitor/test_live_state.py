@@ -87,6 +87,16 @@ def test_blindness_is_a_monitor_gap_and_no_loss() -> None:
     assert live.strips.lost(1074) == 0
 
 
+def test_a_silence_that_lasts_when_the_source_is_given_up_is_not_known_to_be_over() -> None:
+    follower = Follower(stream(30))
+    live = follower.run(80.0)
+    live.not_listening(follower.utc_ns(80.0), 80.0, "nothing for 60 s, trying again")
+    silent = next(event for event in live.events.events if event.key == "outage:silence")
+    assert (silent.is_open, silent.ending) == (False, "then not watching")
+    told = [record for record in live.take_events() if record.values.get("state") == "ended"]
+    assert [record.values["known_over"] for record in told] == [False]
+
+
 def test_what_is_lacking_turns_at_three_intervals() -> None:
     follower = Follower(stream(20))
     assert follower.run(19 + LATE_S + 2.8).lacking is None

@@ -59,6 +59,38 @@ def test_losses_told_only_by_the_epochs_are_marked_where_they_were_due() -> None
     assert strips.strip(1074, 3) == "o#o"
 
 
+def test_slow_messages_are_timed_by_the_stream_where_it_comes_late() -> None:
+    """Ten messages every 10 s; from the sixth on 6 s late, and one of those is lost."""
+    strips = Strips(0)
+    strips.interval_s = 1.0
+    for second in range(0, 100, 10):
+        arrival_ns = (second + 6 * (second >= 50)) * S
+        strips.tick(arrival_ns)
+        if second != 80:
+            strips.message(1006, arrival_ns, 10.0, None, 1000 * second)
+    assert strips.lost(1006) == 1
+
+
+def test_where_the_stream_stands_still_slow_messages_are_timed_by_their_arrival() -> None:
+    strips = Strips(0)
+    strips.interval_s = 1.0
+    for second in range(0, 200, 10):
+        strips.tick(second * S)
+        if second not in {80, 90}:
+            epoch_ms = 1000 * (second if second < 50 or second > 150 else 49)
+            strips.message(1006, second * S, 10.0, None, epoch_ms)
+    assert strips.lost(1006) == 2
+
+
+def test_a_lost_epoch_is_no_lost_message_of_those_as_frequent() -> None:
+    strips = Strips(0)
+    strips.interval_s = 1.0
+    for second in range(20):
+        epoch_ms = 1000 * (second - 1 if second == 10 else second)
+        strips.message(1230, second * S, 1.0, None, epoch_ms)
+    assert strips.lost(1230) == 0
+
+
 def test_damage_is_marked_where_the_message_was_due() -> None:
     strips = Strips(0)
     for second in range(10):

@@ -104,3 +104,15 @@ def test_strengths_of_the_last_minute_are_told_apart() -> None:
 
 def test_no_strength_has_no_median() -> None:
     assert median_strength(np.zeros(64, np.int64)) is None
+
+
+def test_a_clock_that_was_set_leaves_no_delays_of_before() -> None:
+    windows = Windows(0)
+    for second in range(30):
+        windows.delay(0.4)
+        windows.tick(second * S)
+    windows.over(60)
+    windows.clock_set()
+    assert (windows.over(60).mean_delay_s, windows.over().mean_delay_s) == (None, None)
+    windows.delay(-5.6)
+    assert windows.over(60).mean_delay_s == -5.6

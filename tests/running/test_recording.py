@@ -78,6 +78,14 @@ def test_parts_are_split_and_old_ones_deleted(tmp_path: Path) -> None:
     made.session.close()
     names = sorted(path.name for path in tmp_path.glob("*.rtcm3"))
     assert names[-1] == "job-006.rtcm3"
+    # The account names the parts that can be opened.
+    document = account_object(made.account())
+    assert document["paths"] == [str(tmp_path / name) for name in names]
+    assert document["path"] == str(tmp_path / names[0])
+    assert document["parts_deleted"] == 6 - len(names) > 0
+    files = account_lines(made.account())[-1]
+    assert f"{names[0]} to job-006.rtcm3, {len(names)} parts of five files" in files
+    assert files.endswith(f"; {6 - len(names)} older deleted")
     assert "job-001.rtcm3" not in names
     assert made.product == tmp_path / "job"
     joined = open_capture(made.product)
@@ -285,3 +293,14 @@ def test_the_length_of_an_outage_is_right_though_the_clock_was_set_in_it(tmp_pat
         assert row.duration_s == pytest.approx(11.0, abs=0.1)
         assert (row.kind, row.epochs_missed) == ("silence", 10)
         assert [event.kind for event in capture.events].count("clock-step") == 1
+
+
+def test_a_source_that_is_gone_at_the_end_was_not_watched_until_then(tmp_path: Path) -> None:
+    made = recording(tmp_path)
+    play(made, 20)
+    made.session.take(status(20, SourceState.LOST, "the port is gone"))
+    made.session.take(item(38, b""))
+    made.session.close()
+    text = "\n".join(account_lines(made.account()))
+    assert "not watched once, 18 s in all, still at the end: no outage, told in the events" in text
+    assert account_object(made.account())["not_watched_s"] == 18.0

@@ -85,6 +85,8 @@ def test_chunk_borders_inside_frames_do_not_matter(serve, size: int) -> None:
 def test_an_answer_of_revision_one_is_understood(serve) -> None:
     reader = Reader(Caster(serve, b"ICY 200 OK\r\n\r\n" + FRAME).source()).read(has(25))
     assert reader.data == FRAME
+    # It was asked by revision 2 and answered by revision 1: that is what is told.
+    assert any("(revision 1)" in status.text for status in reader.statuses)
 
 
 def test_revision_one_is_asked_in_its_own_way(serve) -> None:

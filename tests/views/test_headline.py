@@ -47,6 +47,9 @@ TABLE: dict[str, Callable[[], Headline]] = {
     ),
     "SILENT for 14 s": lambda: shown(Follower(stream(60)), 74.0),
     "CANNOT TELL - rates not known yet": lambda: shown(Follower(stream(20)), 8.0),
+    "CANNOT TELL - no position has come yet": lambda: shown(
+        Follower(without(stream(40), lambda s: s.number == 1006)), 31.0
+    ),
     "NOT WATCHING - port lost, trying again": blind,
 }
 

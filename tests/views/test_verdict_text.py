@@ -62,10 +62,11 @@ def test_one_unknown_rule_that_informs_is_counted_too() -> None:
     [
         (("delay",), "NO-GO - do not leave yet: 1 fault"),
         (("delay", "one_base"), "NO-GO - do not leave yet: 2 faults"),
-        (("delay", "slips"), "NO-GO - do not leave yet: 1 fault"),  # slips only inform
+        # Slips only inform, but are a line with BAD like the other.
+        (("delay", "slips"), "NO-GO - do not leave yet: 2 faults"),
     ],
 )
-def test_a_no_go_counts_the_faults_that_block(bad: tuple[str, ...], told: str) -> None:
+def test_a_no_go_counts_the_lines_that_say_bad(bad: tuple[str, ...], told: str) -> None:
     assert headline(verdict(NO_GO, **dict.fromkeys(bad, State.BAD))) == told
 
 
