@@ -35,6 +35,7 @@ from rtcmtool.monitor.outage_kinds import (
     StationEpoch,
 )
 from rtcmtool.monitor.steady_clock import NS_PER_S, Moment
+from rtcmtool.monitor.tracks import Track
 
 _CHANGES_KEPT = 1000  # that nobody has taken
 _COUNTS_KEPT = 4000  # readings of the counters, one an arrival: minutes of a slow line
@@ -49,20 +50,6 @@ class _Open:
     by_time: bool  # epochs missed are counted by time: the last whole epoch is not its start
     missed_before: int = 0  # epochs booked on rows before it in the same gap
     note: str = ""
-
-
-@dataclass(slots=True)
-class _Track:
-    """When a kind of thing came: last, first after a pause, and last before that pause."""
-
-    last: Moment
-    first: Moment
-    before: Moment
-
-    def hit(self, now: Moment, pause_ns: float) -> None:
-        if now.steady_ns - self.last.steady_ns >= pause_ns:
-            self.first, self.before = now, self.last
-        self.last = now
 
 
 class OutageTracker:
@@ -85,7 +72,7 @@ class OutageTracker:
         self.interval_s: float | None = None
         self.other_interval_s: float | None = None
         self._start = start
-        self._tracks = {kind: _Track(start, start, start) for kind in WORST_FIRST}
+        self._tracks = {kind: Track(start, start, start) for kind in WORST_FIRST}
         self._good: StationEpoch | None = None
         self._good_at = start
         self._runs: dict[int, list[StationEpoch]] = {}
@@ -191,6 +178,11 @@ class OutageTracker:
     def lasts_s(self, now: Moment, kind: Kind) -> float:
         """Seconds since a thing whose lack is `kind` came last, or since listening began."""
         return (now.steady_ns - self._tracks[kind].last.steady_ns) / NS_PER_S
+
+    def age_s(self, now: Moment, kind: Kind) -> float:
+        """Seconds since such a thing came last, whether we listened meanwhile or not."""
+        track = self._tracks[kind]
+        return (now.steady_ns - (track.came or track.last).steady_ns) / NS_PER_S
 
     def kind_now(self, now: Moment, quiet_s: float) -> Kind | None:
         """Tell what is lacking, if it has been for `quiet_s`.

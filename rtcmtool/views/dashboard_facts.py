@@ -44,7 +44,7 @@ def is_cut_off(live: LiveState) -> bool:
 
 def observed_age_s(live: LiveState) -> float:
     """Seconds since the last observation message."""
-    return live.outages.lasts_s(live.now, Kind.NO_OBSERVATIONS)
+    return live.outages.age_s(live.now, Kind.NO_OBSERVATIONS)
 
 
 def epoch_fact(live: LiveState) -> str:

@@ -114,7 +114,7 @@ def _wrapped(line: Text, width: int) -> list[Text]:
 
 def _age_and_recording(screen: Screen, room: int) -> str:
     """Tell the age, and that it records: with what is recorded where there is room."""
-    age = f" age {_age(screen)}"
+    age = f" {_age(screen)}"
     told = screen.recording or ""
     in_short = "NOT REC" if told.startswith("NOT") else "rec"
     choices = [told, _NO_WORD.split(told)[0].rstrip(), in_short] if told else []
@@ -125,8 +125,9 @@ def _age_and_recording(screen: Screen, room: int) -> str:
 def _age(screen: Screen) -> str:
     live = screen.live
     if live.state.epochs is None:
-        return "? no epoch yet"
-    return facts.age_text(facts.observed_age_s(live))
+        return "age ? no epoch yet"
+    told = facts.epoch_age_text(live)
+    return told if told.startswith("arrived") else f"age {told.removesuffix(' ago')}"
 
 
 def _strips(screen: Screen, width: int, rows: int) -> list[Text]:

@@ -116,6 +116,16 @@ def test_the_age_of_a_late_epoch_is_its_own_or_that_of_its_arrival(trusted: bool
     assert facts.epoch_fact(live) == f"07:00:36 UTC, {age}"
 
 
+def test_the_age_goes_on_while_nothing_comes_though_the_source_was_lost_and_found() -> None:
+    follower = Follower([s for s in stream(80) if s.epoch < 30], trusted=False)
+    live = follower.run(40.0)
+    live.not_listening(follower.utc_ns(60.0), 60.0, "it has closed the connection")
+    live.listening(follower.utc_ns(80.0), 80.0)
+    live.tick(follower.utc_ns(90.0), 90.0)
+    assert facts.observed_age_s(live) == pytest.approx(90 - 29, abs=0.8)
+    assert facts.epoch_fact(live).endswith("arrived 1 min ago")
+
+
 def test_the_fact_of_the_delay_says_how_much_later() -> None:
     live = Follower(stream(80), late_s=LATE, trusted=False).run(70.0)
     assert facts.delay_fact(live)[0] == "6.0 s later than before"
