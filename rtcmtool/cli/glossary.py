@@ -94,5 +94,6 @@ def explain(word: str, width: int = 80) -> str:
     known = ", ".join(WORDS)
     raise UsageError(
         f"there is no command or word '{word}'.{hint}",
-        do=f"known words: {known}; message numbers, and rules as `check` prints them",
+        why=f"known words: {known}.",
+        do="give one of these, a message number, or a rule as `check` prints it",
     )

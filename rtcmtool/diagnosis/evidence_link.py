@@ -140,8 +140,6 @@ class LinkPattern:
         Restarts of the base, and those that come behind a gap.
     lag_growth_s : float or None
         How much later than at its best the stream came, mean of 20 epochs; None without arrivals.
-    lag_begin_s : float or None
-        The same of the first 20 epochs less the best mean.
     first_ms, last_ms : int or None
         First and last epoch, timeline.
     longest_frame : int
@@ -165,7 +163,6 @@ class LinkPattern:
     restarts: int
     tied_restarts: int
     lag_growth_s: float | None
-    lag_begin_s: float | None
     first_ms: int | None
     last_ms: int | None
     longest_frame: int
@@ -248,7 +245,6 @@ def link_pattern(record: LinkRecord, state: StreamState) -> LinkPattern:
         silence_s=silence_s, silence_ms=silence_ms,
         restarts=len(restarts), tied_restarts=sum(tied),
         lag_growth_s=None if lags is None else float(lags.max() - lags.min()),
-        lag_begin_s=None if lags is None else float(lags[0] - lags.min()),
         first_ms=int(times[0]) if len(times) else None,
         last_ms=int(times[-1]) if len(times) else None,
         longest_frame=int(observed[4].max()) if observed.shape[1] else 0,

@@ -191,7 +191,7 @@ def _facts(screen: Screen) -> list[Text]:
     live = screen.live
     gaps, lost = facts.gaps_fact(live)
     delay, spread = facts.delay_fact(live)
-    air, _ = _air_fact(screen)
+    air, _ = facts.air_fact(screen)
     found = [
         _fact("last epoch", facts.epoch_fact(live), facts.interval_fact(live)),
         _fact("position sent", facts.position_fact(screen)),
@@ -203,15 +203,6 @@ def _facts(screen: Screen) -> list[Text]:
     if screen.rover is not None:
         found.append(_fact("rover", facts.rover_fact(screen.rover, live.now)))
     return found
-
-
-def _air_fact(screen: Screen) -> tuple[str, str]:
-    """Tell the air time, or the bytes where no rate is given; what is old does not look new."""
-    live, (air, load) = screen.live, facts.air_fact(screen)
-    is_old = facts.is_cut_off(live) and live.first_byte is not None
-    if screen.radio_rate_bit_s is None and is_old:
-        return facts.old(air, live.outages.silent_s(live.now)), ""
-    return air, load
 
 
 def _last_line(screen: Screen, keys: str) -> Text:
@@ -250,7 +241,7 @@ def _wide_facts(screen: Screen) -> list[Text]:
     live, at = screen.live, _WIDE_EXTRA_AT
     gaps, lost = facts.gaps_fact(live, wide=True)
     delay, clock = facts.delay_fact(live)
-    air, load = _air_fact(screen)
+    air, load = facts.air_fact(screen)
     frames, foreign = facts.frames_fact(live)
     name, habit = screen.finding("antenna_named").text, facts.position_habit(live)
     found = [

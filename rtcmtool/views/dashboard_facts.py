@@ -234,12 +234,14 @@ def delay_of(live: LiveState, counts: Counts) -> str:
 
 
 def air_fact(screen: Screen) -> tuple[str, str]:
-    """Tell the share of each second that the radio transmits, and the bytes."""
+    """Tell the share of each second that the radio transmits, and the bytes, new or old."""
     live, rate = screen.live, screen.radio_rate_bit_s
     counts = live.windows.over(60)
     load = f"{grouped(round(counts.bytes_per_s))} bytes each second"
     if live.first_byte is None:
         return "? nothing received yet", ""
+    if rate is None and is_cut_off(live):
+        return old(load, live.outages.silent_s(live.now)), ""
     if rate is None:
         return load, "no radio rate given"
     text = f"{100 * counts.air_load(rate, screen.overhead):.0f} % of {grouped(round(rate))} bit/s"

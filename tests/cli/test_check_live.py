@@ -262,6 +262,17 @@ def test_the_line_that_the_air_cannot_be_seen_goes_away(
     assert "cannot be seen from here" not in done.out
 
 
+def checking(source: str, word: str) -> "subprocess.Popen[str]":
+    """Start `check` as a process, and wait until it has told a word on the side."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "rtcmtool", "check", source],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert process.stderr is not None
+    assert any(word in line for line in process.stderr)
+    return process
+
+
 @pytest.mark.slow
 def test_ctrl_c_ends_it_with_the_verdict_so_far(serve: Serve) -> None:
     has_read = threading.Event()
@@ -272,15 +283,7 @@ def test_ctrl_c_ends_it_with_the_verdict_so_far(serve: Serve) -> None:
         has_read.set()
         until_closed(connection)
 
-    server = serve(send)
-    process = subprocess.Popen(
-        [sys.executable, "-m", "rtcmtool", "check", address(server)],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    assert process.stderr is not None
-    for line in process.stderr:
-        if "connected" in line:
-            break
+    process = checking(address(serve(send)), "connected")
     assert has_read.wait(SAFETY_S)
     process.send_signal(2)
     out, err = process.communicate(timeout=SAFETY_S)
@@ -301,14 +304,7 @@ def test_a_listening_that_was_too_short_is_told_to_be_longer(run: Runner, serve:
 
 @pytest.mark.slow
 def test_ctrl_c_before_the_source_is_open_gives_no_verdict(refusing_port: int) -> None:
-    process = subprocess.Popen(
-        [sys.executable, "-m", "rtcmtool", "check", f"tcp://127.0.0.1:{refusing_port}"],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    assert process.stderr is not None
-    for line in process.stderr:
-        if "trying again" in line:
-            break
+    process = checking(f"tcp://127.0.0.1:{refusing_port}", "trying again")
     process.send_signal(2)
     out, err = process.communicate(timeout=SAFETY_S)
     assert (process.returncode, out) == (130, "")
